@@ -18,7 +18,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Self
 
-POSITIVE, NEGATIVE, INDETERMINATE, LIMITED = "positive", "negative", "indeterminate", "limited"
+POSITIVE, NEGATIVE, INDETERMINATE, LIMITED = (
+    "positive",
+    "negative",
+    "indeterminate",
+    "limited",
+)
 NONE, FOCAL, DIFFUSE = "none", "focal", "diffuse"
 
 SIDE_VALUES = frozenset({"", POSITIVE, NEGATIVE, INDETERMINATE})
@@ -99,7 +104,9 @@ class Answer:
         """``("right", "left")`` or fewer: the sides said to be positive; both for diffuse."""
         if self.pattern == DIFFUSE:
             return ("right", "left")
-        return tuple(side for side in ("right", "left") if getattr(self, side) == POSITIVE)
+        return tuple(
+            side for side in ("right", "left") if getattr(self, side) == POSITIVE
+        )
 
     @property
     def code(self) -> str:
@@ -108,7 +115,9 @@ class Answer:
             return LIMITED
         if self.pattern == FOCAL:
             sides = (("R", self.right), ("L", self.left))
-            return " ".join([FOCAL, *(letter for letter, value in sides if value == POSITIVE)])
+            return " ".join(
+                [FOCAL, *(letter for letter, value in sides if value == POSITIVE)]
+            )
         if self.pattern:
             return self.pattern
         sides = (("R", self.right), ("L", self.left))

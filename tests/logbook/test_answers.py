@@ -17,7 +17,12 @@ PATTERNS = [
     Answer(pattern="focal", right="positive", left="positive"),
 ]
 LIMITED = Answer(limited=True)
-OPEN = [Answer(), Answer(right="positive"), Answer(left="negative"), Answer(pattern="focal")]
+OPEN = [
+    Answer(),
+    Answer(right="positive"),
+    Answer(left="negative"),
+    Answer(pattern="focal"),
+]
 CLOSED = [*SIDED, *PATTERNS, LIMITED]
 
 
@@ -46,7 +51,18 @@ def test_codes_are_distinct():
 
 
 @pytest.mark.parametrize(
-    "code", ["L+ R+", "R+L+", "R+  L+", "R+ R-", "focal L R", "focal Q", "LIMITED", "R*", " none"]
+    "code",
+    [
+        "L+ R+",
+        "R+L+",
+        "R+  L+",
+        "R+ R-",
+        "focal L R",
+        "focal Q",
+        "LIMITED",
+        "R*",
+        " none",
+    ],
 )
 def test_parse_refuses_what_code_cannot_give(code):
     with pytest.raises(ValueError):
