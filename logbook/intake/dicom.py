@@ -1,0 +1,271 @@
+"""DICOM ultrasound: the pixels, the times and the regions; no attribute is carried along.
+
+Runs in the child process only. Regions: PS3.3 C.8.5.5 (US Region Calibration Module).
+"""
+
+import itertools
+import warnings
+from collections.abc import Iterator
+from typing import BinaryIO
+
+import numpy as np
+import pydicom
+from pydicom.dataset import Dataset
+from pydicom.pixels import apply_color_lut, apply_voi_lut, get_decoder, iter_pixels
+from pydicom.uid import UID
+
+from logbook.intake import clips, masks, stills
+from logbook.intake.facts import Day, Facts, Limits, Rectangle, Refused, Suggestions
+
+MARK, MARK_AT = b"DICM", 128
+KINDS = {"US", "IVUS", "OT", "SC", "XC", ""}
+OTHER_KINDS = {"CT", "MR", "CR", "DX", "MG", "NM", "PT", "XA", "RF", "ECG", "SR", "DOC", "PR", "KO"}
+FLAT, M_MODE, SPECTRAL = 1, 2, 3  # region spatial formats that are images
+TISSUE = 1  # region data type
+CENTIMETRES = 3  # region physical units
+ASSUMED_FRAME_MS = 40.0
+TICKS = 1_000_000
+WANTED = [
+    "Modality",
+    "Rows",
+    "Columns",
+    "NumberOfFrames",
+    "SamplesPerPixel",
+    "PhotometricInterpretation",
+    "PlanarConfiguration",
+    "BitsAllocated",
+    "BitsStored",
+    "HighBit",
+    "PixelRepresentation",
+    "FrameTime",
+    "FrameTimeVector",
+    "CineRate",
+    "RecommendedDisplayFrameRate",
+    "AcquisitionDateTime",
+    "AcquisitionDate",
+    "ContentDate",
+    "StudyDate",
+    "WindowCenter",
+    "WindowWidth",
+    "VOILUTFunction",
+    "SequenceOfUltrasoundRegions",
+    "RedPaletteColorLookupTableDescriptor",
+    "GreenPaletteColorLookupTableDescriptor",
+    "BluePaletteColorLookupTableDescriptor",
+    "RedPaletteColorLookupTableData",
+    "GreenPaletteColorLookupTableData",
+    "BluePaletteColorLookupTableData",
+    "SegmentedRedPaletteColorLookupTableData",
+    "SegmentedGreenPaletteColorLookupTableData",
+    "SegmentedBluePaletteColorLookupTableData",
+]
+
+
+def strip(
+    source: BinaryIO, working: BinaryIO, poster: BinaryIO, *, limits: Limits, day: Day
+) -> Facts:
+    """Decode a still or a cine, write it afresh. Raises Refused; other errors mean damage."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        header = pydicom.dcmread(source, stop_before_pixels=True, specific_tags=WANTED)
+        count = _check(header, limits)
+        boxes, clamped = regions(header)
+        shape = {
+            "mask": None if boxes is None else _mask(boxes, header, padded=count > 1),
+            "regions_clamped": clamped,
+            "suggestions": suggestions(header),
+            "file_date": stills.compare_day(_file_day(header), day),
+            "source": "dicom",
+        }
+        source.seek(0)
+        frames = _frames(source, header)
+        if count == 1:
+            pixels = next(frames, None)
+            if pixels is None:
+                raise Refused("cut_short")
+            stills.write_working(pixels, working, poster)
+            lossless = not _syntax(header).is_compressed
+            return stills.facts_of_still(
+                pixels.shape[1], pixels.shape[0], lossless=lossless, **shape
+            )
+        colour = {"space": clips.SMPTE170M}
+        writer = clips.WorkingWriter(working, colour)
+        for pixels in itertools.islice(frames, count):
+            writer.add(clips.even(pixels))
+        if writer.count < count:
+            raise Refused("cut_short")
+        writer.close(poster)
+    times, end, known = frame_times(header, count)
+    return clips.facts_of_clip(
+        writer, times=times, ticks=TICKS, end=end, times_known=known, colour=colour, **shape
+    )
+
+
+def _syntax(header: Dataset) -> UID:
+    return UID(header.file_meta.TransferSyntaxUID)
+
+
+def _check(header: Dataset, limits: Limits) -> int:
+    """The number of frames; raises Refused for what is not taken."""
+    kind = str(header.get("Modality", "") or "").strip().upper()
+    if kind not in KINDS:
+        # Only a code of the standard is repeated; anything else may be anybody's text.
+        raise Refused("not_ultrasound", modality=kind if kind in OTHER_KINDS else "?")
+    rows, columns = int(header.get("Rows") or 0), int(header.get("Columns") or 0)
+    if not rows or not columns:
+        raise Refused("no_picture")
+    count = int(header.get("NumberOfFrames") or 1)
+    if count < 1:
+        raise Refused("damaged")
+    if count == 1:
+        limits.check_still(columns, rows)
+    else:
+        _times, end, _known = frame_times(header, min(count, limits.frames + 1))
+        limits.check_clip(columns, rows, count, end / TICKS)
+    try:
+        available = get_decoder(_syntax(header)).is_available
+    except NotImplementedError:
+        available = not _syntax(header).is_compressed
+    if not available:
+        raise Refused("syntax")
+    return count
+
+
+def _frames(source: BinaryIO, header: Dataset) -> Iterator[np.ndarray]:
+    """Each frame as grey (rows, columns) or colour (rows, columns, 3), uint8."""
+    interpretation = str(header.get("PhotometricInterpretation", ""))
+    for frame in iter_pixels(source):
+        if interpretation == "PALETTE COLOR":
+            frame = apply_color_lut(frame, header)
+            frame = frame >> 8 if frame.dtype == np.uint16 else frame
+        elif frame.ndim == 2:
+            frame = _grey(frame, header, inverted=interpretation == "MONOCHROME1")
+        elif frame.dtype != np.uint8:
+            frame = frame >> max(int(header.BitsStored) - 8, 0)
+        yield np.ascontiguousarray(frame[..., :3] if frame.ndim == 3 else frame, dtype=np.uint8)
+
+
+def _grey(frame: np.ndarray, header: Dataset, *, inverted: bool) -> np.ndarray:
+    if frame.dtype != np.uint8:
+        stored = int(header.get("BitsStored") or 16)
+        if header.get("WindowWidth") is not None:
+            window = apply_voi_lut(frame, header).astype(np.float64)
+        else:
+            window = frame.astype(np.float64)
+        lowest = -(2 ** (stored - 1)) if header.get("PixelRepresentation") else 0
+        frame = np.clip((window - lowest) / (2**stored - 1) * 255, 0, 255).round().astype(np.uint8)
+    return 255 - frame if inverted else frame
+
+
+def frame_times(header: Dataset, count: int) -> tuple[list[int], int, bool]:
+    """When each frame begins and when the last ends, in microseconds; whether the file said so."""
+    vector = header.get("FrameTimeVector")
+    if vector is not None and not isinstance(vector, (str, bytes)):
+        try:
+            steps = [float(step) for step in vector]
+        except TypeError:
+            steps = [float(vector)]
+        if len(steps) == count > 1 and all(step > 0 for step in steps[1:]):
+            times = [round(at * 1000) for at in itertools.accumulate([0.0, *steps[1:]])]
+            return times, times[-1] + round(steps[-1] * 1000), True
+    milliseconds = _positive(header.get("FrameTime"))
+    if milliseconds is None:
+        rate = _positive(header.get("CineRate")) or _positive(
+            header.get("RecommendedDisplayFrameRate")
+        )
+        milliseconds = 1000 / rate if rate else None
+    step = milliseconds or ASSUMED_FRAME_MS
+    times = [round(index * step * 1000) for index in range(count + 1)]
+    return times[:-1], times[-1], milliseconds is not None
+
+
+def regions(header: Dataset) -> tuple[list[masks.Box] | None, bool]:
+    """The image regions inside the frame (None where the file names none); any was clamped."""
+    width, height = int(header.Columns), int(header.Rows)
+    boxes, clamped = [], False
+    for item in _region_items(header):
+        if item.get("RegionSpatialFormat") not in (FLAT, M_MODE, SPECTRAL):
+            continue
+        box = _box(item)
+        inside = box and masks.clamp(box, width, height)
+        clamped = clamped or inside != box
+        if inside:
+            boxes.append(inside)
+    return boxes or None, clamped
+
+
+def suggestions(header: Dataset) -> Suggestions:
+    """What the file says about depth, rate and probe; None where it says nothing."""
+    times, end, known = frame_times(header, int(header.get("NumberOfFrames") or 1))
+    rate = round(len(times) * TICKS / end, 3) if known and len(times) > 1 else None
+    for item in _region_items(header):
+        box = _box(item)
+        if item.get("RegionSpatialFormat") != FLAT or box is None:
+            continue
+        inside = masks.clamp(box, int(header.Columns), int(header.Rows))
+        region = masks.normalise(inside, int(header.Columns), int(header.Rows)) if inside else None
+        frequency = _positive(item.get("TransducerFrequency"))
+        return Suggestions(
+            depth_mm=_depth(item),
+            frame_rate=rate,
+            probe_mhz=round(frequency / 1000, 2) if frequency else None,
+            pixel_mm=_pixel_mm(item),
+            region=region,
+        )
+    return Suggestions(frame_rate=rate)
+
+
+def _region_items(header: Dataset) -> list[Dataset]:
+    return list(header.get("SequenceOfUltrasoundRegions") or [])
+
+
+def _box(item: Dataset) -> masks.Box | None:
+    try:
+        return (
+            int(item.RegionLocationMinX0),
+            int(item.RegionLocationMinY0),
+            int(item.RegionLocationMaxX1) + 1,
+            int(item.RegionLocationMaxY1) + 1,
+        )
+    except (AttributeError, TypeError, ValueError):
+        return None
+
+
+def _pixel_mm(item: Dataset) -> float | None:
+    delta = _positive(item.get("PhysicalDeltaY"))
+    if item.get("PhysicalUnitsYDirection") != CENTIMETRES or delta is None:
+        return None
+    return delta * 10
+
+
+def _depth(item: Dataset) -> float | None:
+    """The region's extent below its reference line, in mm. Machines differ by up to a fifth."""
+    pixel, box = _pixel_mm(item), _box(item)
+    if pixel is None or box is None:
+        return None
+    rows = box[3] - 1 - box[1]
+    reference = item.get("ReferencePixelY0")
+    if isinstance(reference, int) and 0 < reference < rows:
+        rows -= reference
+    return round(rows * pixel, 1)
+
+
+def _positive(value: object) -> float | None:
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return None
+    return number if 0 < number < 1e9 else None
+
+
+def _mask(boxes: list[masks.Box], header: Dataset, *, padded: bool) -> list[Rectangle]:
+    width, height = int(header.Columns), int(header.Rows)
+    if padded:  # a clip's odd side gains a row or column
+        width, height = width + width % 2, height + height % 2
+    return [masks.normalise(box, width, height) for box in masks.outside(boxes, width, height)]
+
+
+def _file_day(header: Dataset):
+    names = ("AcquisitionDateTime", "AcquisitionDate", "ContentDate", "StudyDate")
+    found = (stills.day_from_text(header.get(name)) for name in names)
+    return next((day for day in found if day), None)

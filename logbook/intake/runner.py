@@ -1,0 +1,283 @@
+"""Hands a file to the walled-in child process and brings back what it made of it.
+
+`strip` and `finish` never raise for what a file does: they return a Refusal instead. Callable
+from any thread and any process; each process that uses it has one warm parent of its own, which
+ends with that process.
+"""
+
+import array
+import contextlib
+import json
+import os
+import selectors
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import logbook
+from logbook.intake.facts import Day, Facts, Limits, Rectangle, Refusal
+from logbook.intake.walls import Budget
+
+ROOT = Path(logbook.__file__).resolve().parent.parent
+READY_WITHIN = 30.0
+GRACE = 5.0
+MOST_VERDICT = 4 * 1024 * 1024
+
+
+@dataclass(frozen=True)
+class Stripped:
+    """Step one's outcome. `working` and `poster` are open files in memory, at their start."""
+
+    facts: Facts
+    working: BinaryIO
+    poster: BinaryIO
+
+
+@dataclass(frozen=True)
+class Finished:
+    """Step two's outcome. The master of a clip is itself the playable clip."""
+
+    media_type: str
+    master: BinaryIO
+    poster: BinaryIO
+
+
+class Runner:
+    """One warm parent, started when first needed and again whenever it is gone."""
+
+    def __init__(
+        self,
+        *,
+        limits: Limits | None = None,
+        budget: Budget | None = None,
+        require_walls: bool = True,
+        at_once: int | None = None,
+    ) -> None:
+        self.limits = limits or Limits()
+        self.budget = budget or Budget()
+        self.require_walls = require_walls
+        self._turns = threading.BoundedSemaphore(at_once or os.cpu_count() or 1)
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._control: socket.socket | None = None
+        self._greeting: dict[str, Any] = {}
+        os.register_at_fork(after_in_child=self._forget)
+
+    def strip(self, arrived: Iterable[bytes], *, day: Day) -> Stripped | Refusal:
+        """Step one: pixels only, waiting for the mask to be confirmed."""
+        with contextlib.ExitStack() as stack:
+            source = stack.enter_context(_memory())
+            size = 0
+            for piece in arrived:
+                size += len(piece)
+                if size > self.limits.file_bytes:
+                    return Refusal("too_large", {"limit_mb": self.limits.file_bytes // 2**20})
+                source.write(piece)
+            working, poster = _memory(), _memory()
+            said = self._run(
+                {"task": "strip", "limits": asdict(self.limits), "day": asdict(day)},
+                [(source, "rb"), (working, "r+b"), (poster, "r+b")],
+            )
+            if isinstance(said, Refusal):
+                working.close()
+                poster.close()
+                return said
+        return Stripped(Facts.from_json(said["facts"]), _at_start(working), _at_start(poster))
+
+    def finish(
+        self, working: Iterable[bytes], *, facts: Facts, mask: Sequence[Rectangle]
+    ) -> Finished | Refusal:
+        """Step two: cover `mask` in every frame and write master and poster."""
+        with _memory() as source:
+            for piece in working:
+                source.write(piece)
+            master, poster = _memory(), _memory()
+            said = self._run(
+                {
+                    "task": "finish",
+                    "facts": facts.as_json(),
+                    "mask": [asdict(one) for one in mask],
+                },
+                [(source, "rb"), (master, "r+b"), (poster, "r+b")],
+            )
+        if isinstance(said, Refusal):
+            master.close()
+            poster.close()
+            return said
+        return Finished(said["media_type"], _at_start(master), _at_start(poster))
+
+    def walls(self) -> dict[str, bool]:
+        """Which walls stand, found by trying to break through each; all False without a child."""
+        secret = str(Path(__file__).resolve())
+        said = self._run({"task": "try_walls", "secret": secret, "parent": os.getpid()}, [])
+        if isinstance(said, Refusal):
+            return {"child": False}
+        return {"child": True, **said["walls"], "own_network": self._greeting["own_network"]}
+
+    def misbehave(self, how: str, **more: Any) -> dict[str, Any] | Refusal:
+        """Let a child end badly; for trying out what becomes of it."""
+        return self._run({"task": "misbehave", "how": how, **more}, [])
+
+    def start(self) -> float:
+        """Have the warm parent ready. Returns the seconds that took."""
+        began = time.monotonic()
+        with self._lock:
+            self._ready()
+        return time.monotonic() - began
+
+    def close(self) -> None:
+        """End the warm parent; the next job starts another."""
+        with self._lock:
+            self._stop()
+
+    def _run(
+        self, request: dict[str, Any], files: Sequence[tuple[BinaryIO, str]]
+    ) -> dict[str, Any] | Refusal:
+        request = {
+            **request,
+            "budget": asdict(self.budget),
+            "walls": self.require_walls,
+            "modes": [mode for _file, mode in files],
+        }
+        with self._turns:
+            try:
+                return self._ask(request, files)
+            except (OSError, TimeoutError, json.JSONDecodeError) as error:
+                return Refusal("interrupted", again=True, trace=type(error).__name__)
+
+    def _ask(
+        self, request: dict[str, Any], files: Sequence[tuple[BinaryIO, str]]
+    ) -> dict[str, Any] | Refusal:
+        with contextlib.ExitStack() as stack:
+            written = stack.enter_context(_memory())
+            written.write(json.dumps(request).encode())
+            written.flush()
+            verdict_in, verdict_out = os.pipe()
+            status_in, status_out = os.pipe()
+            stack.callback(os.close, verdict_in)
+            stack.callback(os.close, status_in)
+            given = [written.fileno(), verdict_out, status_out]
+            try:
+                for file, mode in files:
+                    file.flush()
+                    given.append(_reopen(file, mode))
+                self._send(given)
+            finally:
+                for handle in given[1:]:
+                    os.close(handle)
+            within = time.monotonic() + self.budget.wall_seconds + GRACE
+            verdict, status = _read_all([verdict_in, status_in], within)
+        if not status:  # the warm parent is gone, and its child with it
+            return Refusal("interrupted", again=True)
+        return _outcome(verdict, json.loads(status))
+
+    def _send(self, handles: list[int]) -> None:
+        rights = [(socket.SOL_SOCKET, socket.SCM_RIGHTS, array.array("i", handles))]
+        with self._lock:
+            try:
+                self._ready().sendmsg([b"job"], rights)
+            except (BrokenPipeError, ConnectionError):
+                self._stop()
+                self._ready().sendmsg([b"job"], rights)
+
+    def _ready(self) -> socket.socket:
+        if self._process is not None and self._process.poll() is not None:
+            self._stop()
+        if self._control is None:
+            ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+            with theirs:
+                self._process = subprocess.Popen(
+                    [sys.executable, "-P", "-m", "logbook.intake.child", str(theirs.fileno())],
+                    env={
+                        "PATH": os.defpath,
+                        "LANG": "C.UTF-8",
+                        "PYTHONPATH": str(ROOT),
+                        "OPENBLAS_NUM_THREADS": "1",
+                        "MALLOC_ARENA_MAX": "2",
+                    },
+                    cwd="/",
+                    pass_fds=[theirs.fileno()],
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                )
+            self._control = ours
+            ours.settimeout(READY_WITHIN)
+            greeting = ours.recv(1024)
+            if not greeting:
+                self._stop()
+                raise ConnectionError("the child program did not start")
+            self._greeting = json.loads(greeting)
+        return self._control
+
+    def _stop(self) -> None:
+        if self._control is not None:
+            self._control.close()
+        if self._process is not None:
+            try:
+                self._process.wait(timeout=2)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+        self._control = self._process = None
+
+    def _forget(self) -> None:
+        """In a fork of the service: the warm parent belongs to the process that started it."""
+        if self._control is not None:
+            self._control.close()
+        self._control = self._process = None
+        self._lock = threading.Lock()
+
+
+def _outcome(verdict: bytes, ended: dict[str, Any]) -> dict[str, Any] | Refusal:
+    if ended["timed_out"] or ended["code"] in (-signal.SIGXCPU, -signal.SIGXFSZ, -signal.SIGKILL):
+        return Refusal("too_heavy", trace=f"ended with {ended['code']}")
+    if ended["code"] != 0 or len(verdict) > MOST_VERDICT:
+        return Refusal("damaged", trace=f"ended with {ended['code']}")
+    try:
+        said = json.loads(verdict)
+    except ValueError:
+        return Refusal("damaged", trace="no verdict")
+    return Refusal(**said["refusal"]) if "refusal" in said else said
+
+
+def _read_all(handles: list[int], within: float) -> list[bytes]:
+    """Read each pipe to its end, but no more than a verdict may hold. Raises TimeoutError."""
+    got = {handle: bytearray() for handle in handles}
+    with selectors.DefaultSelector() as selector:
+        for handle in handles:
+            selector.register(handle, selectors.EVENT_READ)
+        while selector.get_map():
+            events = selector.select(max(within - time.monotonic(), 0))
+            if not events:
+                raise TimeoutError
+            for key, _events in events:
+                piece = os.read(key.fd, 1 << 16)
+                if not piece:
+                    selector.unregister(key.fd)
+                elif len(got[key.fd]) <= MOST_VERDICT:
+                    got[key.fd] += piece
+    return [bytes(got[handle]) for handle in handles]
+
+
+def _memory() -> BinaryIO:
+    """An open file that never reaches a disk."""
+    return os.fdopen(os.memfd_create("intake", os.MFD_CLOEXEC), "w+b")
+
+
+def _reopen(file: BinaryIO, mode: str) -> int:
+    """The same file under a handle of its own: read-only where it is only to be read."""
+    flags = os.O_RDONLY if mode == "rb" else os.O_RDWR
+    return os.open(f"/proc/self/fd/{file.fileno()}", flags | os.O_CLOEXEC)
+
+
+def _at_start(file: BinaryIO) -> BinaryIO:
+    file.seek(0)
+    return file
