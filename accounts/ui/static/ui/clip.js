@@ -1,0 +1,85 @@
+// The clip player: loop, step by frame, speed. Arrow keys work while the player has the focus;
+// a page may bind further keys to the same buttons through their data-clip-do.
+
+const stepTo = (video, rate, last, frame) => {
+  // The middle of a frame: a time on its edge may show either neighbour.
+  const target = Math.min(Math.max(frame, 0), last);
+  video.currentTime = (target + 0.5) / rate;
+};
+
+const setUp = (figure) => {
+  const video = figure.querySelector("video");
+  const rate = Number(figure.dataset.rate) || 25;
+  const place = figure.querySelector(".clip-place");
+  const counter = figure.querySelector(".clip-frame");
+  const toggle = figure.querySelector('[data-clip-do="toggle"]');
+
+  let last = Number(figure.dataset.frames) - 1;
+  const measure = () => {
+    if (!(last > 0) && Number.isFinite(video.duration)) {
+      last = Math.max(Math.round(video.duration * rate) - 1, 0);
+    }
+    place.max = String(Math.max(last, 0));
+  };
+  const now = () => Math.min(Math.floor(video.currentTime * rate + 1e-3), Math.max(last, 0));
+  const show = () => {
+    place.value = String(now());
+    counter.textContent = last > 0 ? `${now() + 1}/${last + 1}` : String(now() + 1);
+  };
+
+  const toggled = () => (video.paused ? video.play().catch(() => {}) : video.pause());
+  const step = (by) => {
+    video.pause();
+    stepTo(video, rate, last, now() + by);
+  };
+  const speed = (button) => {
+    video.playbackRate = Number(button.dataset.clipSpeed);
+    for (const other of figure.querySelectorAll("[data-clip-speed]")) {
+      other.setAttribute("aria-pressed", String(other === button));
+    }
+  };
+
+  video.controls = false;
+  figure.querySelector(".clip-bar").hidden = false;
+  video.addEventListener("loadedmetadata", () => { measure(); show(); });
+  video.addEventListener("timeupdate", show);
+  video.addEventListener("seeked", show);
+  for (const event of ["play", "pause"]) {
+    video.addEventListener(event, () => {
+      figure.toggleAttribute("data-playing", !video.paused);
+      toggle.setAttribute("aria-pressed", String(!video.paused));
+    });
+  }
+  video.addEventListener("click", toggled);
+  place.addEventListener("input", () => {
+    video.pause();
+    stepTo(video, rate, last, Number(place.value));
+  });
+  figure.addEventListener("click", (event) => {
+    const button = event.target.closest("button");
+    if (!button) return;
+    if (button.dataset.clipSpeed) speed(button);
+    else if (button.dataset.clipDo === "toggle") toggled();
+    else if (button.dataset.clipDo === "back") step(-1);
+    else if (button.dataset.clipDo === "on") step(1);
+  });
+  figure.addEventListener("keydown", (event) => {
+    if (event.target === place || event.altKey || event.ctrlKey || event.metaKey) return;
+    const by = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+    if (!by) return;
+    event.preventDefault();
+    step(by);
+  });
+  measure();
+  show();
+};
+
+document.querySelectorAll("[data-clip]").forEach(setUp);
+// Fragments that arrive later (a next exam) bring their own players.
+document.addEventListener("htmx:load", (event) => {
+  const arrived = event.detail?.elt;
+  if (!arrived?.querySelectorAll) return;
+  arrived.querySelectorAll("[data-clip]").forEach((figure) => {
+    if (figure.querySelector(".clip-bar")?.hidden) setUp(figure);
+  });
+});
