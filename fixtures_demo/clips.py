@@ -1,18 +1,18 @@
 """Synthetic lung clips for the demonstration: drawn by a program, of nobody.
 
-Twelve clips and one still of 320 x 240 pixels, each showing what a learner must tell apart.
-They are drawn in beam space (depth x line) and scan-converted last, so that speckle, shadows and
+Twelve clips and one still of 320 x 240 pixels, each showing what a learner must tell apart. They
+are drawn in beam space (depth x line) and scan-converted last, so that speckle, shadows and
 reverberations spread with depth as they do on a scanner:
 
 * speckle is complex Gaussian noise blurred by an anisotropic point spread; its magnitude is
   log-compressed over 50 dB;
-* smooth amplitude maps carry the anatomy; shadows and artefacts follow the beam, shapes of fluid and
-  tissue are given in millimetres and looked up at each sample;
-* breathing shifts everything below the pleura sideways by fractions of a line and decorrelates it with
-  speed; where the lung does not slide, neither happens.
+* smooth amplitude maps carry the anatomy; shadows and artefacts follow the beam, shapes of fluid
+  and tissue are given in millimetres and looked up at each sample;
+* breathing shifts everything below the pleura sideways by fractions of a line and decorrelates it
+  with speed; where the lung does not slide, neither happens.
 
-Nothing here is meant to be measured: the pictures teach the eye what the words mean, and every one
-has SYNTHETIC printed in it.
+Nothing here is meant to be measured: the pictures teach the eye what the words mean, and every
+one has SYNTHETIC printed in it.
 """
 
 from __future__ import annotations
@@ -80,8 +80,9 @@ class Clip:
 class Scene:
     """The beam-space grid of one clip and the layers that its painter lays down.
 
-    All layers are amplitudes (depth samples x lines), before speckle and log compression; 1.0 is bright.
-    `wall`: what lies above the pleura and stands still. `lung`: everything that may move with the breath.
+    All layers are amplitudes (depth samples x lines), before speckle and log compression; 1.0 is
+    bright. `wall`: what lies above the pleura and stands still. `lung`: everything that may move
+    with the breath.
     """
 
     SAMPLES, LINES = 300, 136
@@ -184,7 +185,9 @@ class Scene:
         return under * strength * np.exp(-np.clip(self.z - self.pleura, 0, None) / reach)
 
     def b_line(self, at_mm: float, width_mm: float, shift: float, fade: float = 0.0) -> Array:
-        """One vertical artefact of the lung, from the pleural line down; `fade` 0 reaches the bottom."""
+        """One vertical artefact of the lung, from the pleural line down; `fade` 0 reaches the
+        bottom.
+        """
         spread = self._spread(float(self.pleura.mean()))
         away = (self.surface[None, :] * spread - at_mm - shift) / width_mm
         profile = np.exp(-0.5 * away**2)
@@ -357,7 +360,9 @@ def consolidation(scene: Scene) -> None:
 
 
 def _base_of_chest(scene: Scene, *, septa: bool) -> None:
-    """Lateral base, lengthwise: fluid, lung tip, diaphragm with the organ below it, the spine deep down."""
+    """Lateral base, lengthwise: fluid, lung tip, diaphragm with the organ below it, the spine
+    deep down.
+    """
     scene.chest_wall(21.0, ribs=(-40.0,), bow=-0.5)
     scene.travel_mm = 5.0
     organ = scene.streaks(1.6, 1.6) + 0.5 * scene.streaks(14, 9)
@@ -480,9 +485,10 @@ CLIPS: tuple[Clip, ...] = (
          (("sliding", "present"), ("b_lines", "5")), five_b_lines),
     Clip("b-lines-confluent", CURVILINEAR, 140, "Confluent B-lines: positive whatever the number.",
          (("sliding", "present"), ("b_lines", "confluent")), confluent_b_lines),
-    Clip("b-lines-too-shallow", CURVILINEAR, 60, "At this depth nobody can say that they reach the bottom.",
+    Clip("b-lines-too-shallow", CURVILINEAR, 60, "Here nobody can say that they reach the bottom.",
          (("sliding", "present"),), too_shallow),
-    Clip("consolidation", CURVILINEAR, 140, "Tissue-like lung with a torn deep edge and air inside.",
+    Clip("consolidation", CURVILINEAR, 140,
+         "Tissue-like lung with a torn deep edge and air inside.",
          (("consolidation", "present"), ("shred", "present"), ("air_bronchograms", "present")),
          consolidation),
     Clip("effusion", CURVILINEAR, 140, "Fluid above the diaphragm; the spine shows through it.",
@@ -647,8 +653,8 @@ def write_mp4(frames: list[NDArray[np.uint8]], path: Path) -> None:
 def write_cine(frames: list[NDArray[np.uint8]], path: Path, clip: Clip) -> None:
     """A multi-frame ultrasound object (JPEG baseline frames) with its region calibration.
 
-    The region leaves out the two bands where the words stand, so that an intake that masks what lies
-    outside the region has something to do; `SYNTHETIC` is printed once more inside it.
+    The region leaves out the two bands where the words stand, so that an intake that masks what
+    lies outside the region has something to do; `SYNTHETIC` is printed once more inside it.
     """
     import io
 
