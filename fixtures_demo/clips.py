@@ -33,10 +33,12 @@ FRAMES = 48
 FRAMES_PER_SECOND = 12  # four seconds: one breath, and the loop closes
 DYNAMIC_RANGE_DB = 50.0
 # A new number draws every clip again at the next start.
-DRAWING = 4
+DRAWING = 5
 
-# The ultrasound picture inside the frame; the rest is the margin with depth ticks and words.
-PICTURE = (14, 14, 292, 234)  # left, top, right, bottom, in pixels
+# The ultrasound picture inside the frame, left, top, right, bottom in pixels. Above and below it
+# lie the bands where a scanner writes: what stands there is hidden by the mask that an intake
+# proposes.
+PICTURE = (14, 25, 292, 222)
 
 Array = NDArray[np.float64]
 
@@ -614,7 +616,6 @@ def _margin(clip: Clip, pixels: _ScanConverter) -> NDArray[np.uint8]:
 
     layer = Image.new("L", (WIDTH, HEIGHT), 0)
     pen = ImageDraw.Draw(layer)
-    font = ImageFont.load_default(size=11)
     small = ImageFont.load_default(size=10)
     for depth in range(0, clip.depth_mm + 1, 5):
         row = round(pixels.zero_row + depth / pixels.mm)
@@ -627,9 +628,10 @@ def _margin(clip: Clip, pixels: _ScanConverter) -> NDArray[np.uint8]:
         pen.line([(306 - (7 if long else 4 if whole else 2), row), (306, row)], fill=170)
         if depth and depth % (50 if clip.depth_mm > 80 else 10) == 0:
             pen.text((308, row - 6), str(depth // 10), fill=170, font=small)
-    pen.text((4, 1), "SYNTHETIC", fill=215, font=font)
-    pen.text((4, HEIGHT - 13), "drawn, no patient", fill=120, font=small)
-    pen.text((WIDTH - 34, 1), f"{clip.depth_mm / 10:g} cm", fill=170, font=small)
+    pen.text((4, 2), "DEMO SCANNER", fill=170, font=small)
+    pen.text((2, PICTURE[1] + 1), "SYNTHETIC", fill=225, font=ImageFont.load_default(size=9))
+    pen.text((4, HEIGHT - 13), "drawn by a program, no patient", fill=120, font=small)
+    pen.text((WIDTH - 34, 2), f"{clip.depth_mm / 10:g} cm", fill=170, font=small)
     return np.asarray(layer)
 
 
@@ -653,12 +655,12 @@ def write_mp4(frames: list[NDArray[np.uint8]], path: Path) -> None:
 def write_cine(frames: list[NDArray[np.uint8]], path: Path, clip: Clip) -> None:
     """A multi-frame ultrasound object (JPEG baseline frames) with its region calibration.
 
-    The region leaves out the two bands where the words stand, so that an intake that masks what
-    lies outside the region has something to do; `SYNTHETIC` is printed once more inside it.
+    The region leaves out the two bands where a scanner writes, so that an intake that masks what
+    lies outside the region has something to do.
     """
     import io
 
-    from PIL import Image, ImageDraw, ImageFont
+    from PIL import Image
     from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
     from pydicom.encaps import encapsulate
     from pydicom.uid import JPEGBaseline8Bit, UltrasoundMultiFrameImageStorage, generate_uid
@@ -684,19 +686,15 @@ def write_cine(frames: list[NDArray[np.uint8]], path: Path, clip: Clip) -> None:
     pixels = _ScanConverter(clip)
     region = Dataset()
     region.RegionSpatialFormat, region.RegionDataType, region.RegionFlags = 1, 1, 0
-    region.RegionLocationMinX0, region.RegionLocationMinY0 = 0, PICTURE[1]
-    region.RegionLocationMaxX1, region.RegionLocationMaxY1 = WIDTH - 1, HEIGHT - 15
+    region.RegionLocationMinX0, region.RegionLocationMinY0 = 0, PICTURE[1] - 1
+    region.RegionLocationMaxX1, region.RegionLocationMaxY1 = WIDTH - 1, PICTURE[3] + 1
     region.PhysicalUnitsXDirection = region.PhysicalUnitsYDirection = 3
     region.PhysicalDeltaX = region.PhysicalDeltaY = pixels.mm / 10
     ds.SequenceOfUltrasoundRegions = [region]
     encoded = []
     for grey in frames:
-        image = Image.fromarray(grey)
-        ImageDraw.Draw(image).text(
-            (4, PICTURE[1] + 1), "SYNTHETIC", fill=215, font=ImageFont.load_default(size=11)
-        )
         out = io.BytesIO()
-        image.save(out, "JPEG", quality=92)
+        Image.fromarray(grey).save(out, "JPEG", quality=92)
         encoded.append(out.getvalue())
     ds.PixelData = encapsulate(encoded)
     ds["PixelData"].is_undefined_length = True
