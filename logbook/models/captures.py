@@ -95,9 +95,7 @@ class Capture(ProgrammeOwned):
     class Meta:
         ordering = ["exam", "ordinal", "id"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["exam", "ordinal"], name="capture_number_once_an_exam"
-            ),
+            models.UniqueConstraint(fields=["exam", "ordinal"], name="capture_number_once_an_exam"),
             models.CheckConstraint(
                 condition=Q(state__in=states.CAPTURE.codes),
                 name="capture_state_is_known",

@@ -32,9 +32,7 @@ def _serving(person: Person, role: str, on: dt.date) -> models.QuerySet:
     )
 
 
-def _held_privileges(
-    person: Person, on: dt.date, *, programme: str, application: str
-) -> Exists:
+def _held_privileges(person: Person, on: dt.date, *, programme: str, application: str) -> Exists:
     """Whether the person holds a privilege for the row's application on that day."""
     return Exists(
         Privilege.objects.filter(
@@ -51,9 +49,7 @@ class ExamQuerySet(models.QuerySet):
         """Own exams, for ever; as faculty the programme's received exams for applications that
         one holds the privilege for; as director everything in the programme."""
         readable = Scan.objects.filter(exam=OuterRef("pk")).filter(
-            _held_privileges(
-                person, on, programme="programme_id", application="application__code"
-            )
+            _held_privileges(person, on, programme="programme_id", application="application__code")
         )
         return self.filter(
             Q(trainee=person)
@@ -96,9 +92,7 @@ class Exam(ProgrammeOwned):
     code = models.CharField(max_length=6)
     version = models.PositiveIntegerField(default=1)
     state = models.CharField(max_length=12, choices=STATES, default="draft")
-    draft = models.TextField(
-        null=True, blank=True
-    )  # canonical text; null once submitted
+    draft = models.TextField(null=True, blank=True)  # canonical text; null once submitted
     created_at = models.DateTimeField()
     first_received_at = models.DateTimeField(null=True, blank=True)
     completed_at = models.DateTimeField(null=True, blank=True)
@@ -126,8 +120,7 @@ class Exam(ProgrammeOwned):
                 name="received_with_a_revision",
             ),
             models.CheckConstraint(
-                condition=~Q(state="draft")
-                | Q(draft__isnull=False, first_received_at=None),
+                condition=~Q(state="draft") | Q(draft__isnull=False, first_received_at=None),
                 name="draft_has_a_draft",
             ),
             models.CheckConstraint(
@@ -139,15 +132,11 @@ class Exam(ProgrammeOwned):
                 condition=~Q(state="complete") | Q(completed_at__isnull=False),
                 name="complete_exam_says_since_when",
             ),
-            models.CheckConstraint(
-                condition=Q(version__gte=1), name="version_counts_from_one"
-            ),
+            models.CheckConstraint(condition=Q(version__gte=1), name="version_counts_from_one"),
         ]
         indexes = [
             models.Index(fields=["trainee", "-created_at"], name="exams_of_a_trainee"),
-            models.Index(
-                fields=["programme", "state", "first_received_at"], name="exams_waiting"
-            ),
+            models.Index(fields=["programme", "state", "first_received_at"], name="exams_waiting"),
         ]
 
     def __str__(self) -> str:
@@ -201,9 +190,7 @@ class ExamRevision(ProgrammeOwned):
     class Meta:
         ordering = ["exam", "n"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["exam", "n"], name="revision_number_once_an_exam"
-            ),
+            models.UniqueConstraint(fields=["exam", "n"], name="revision_number_once_an_exam"),
             models.UniqueConstraint(
                 fields=["exam", "draft_version"],
                 name="one_revision_a_submitted_version",
@@ -231,9 +218,7 @@ class Finding(ProgrammeOwned):
     mutability = "append_only"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    revision = models.ForeignKey(
-        ExamRevision, on_delete=models.PROTECT, related_name="findings"
-    )
+    revision = models.ForeignKey(ExamRevision, on_delete=models.PROTECT, related_name="findings")
     zone = models.CharField(max_length=8)
     sign = models.CharField(max_length=40)
     value = models.CharField(max_length=40)
@@ -255,12 +240,8 @@ class RevisionAnswer(ProgrammeOwned):
     mutability = "append_only"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    revision = models.ForeignKey(
-        ExamRevision, on_delete=models.PROTECT, related_name="answers"
-    )
-    application = models.ForeignKey(
-        Application, on_delete=models.PROTECT, related_name="+"
-    )
+    revision = models.ForeignKey(ExamRevision, on_delete=models.PROTECT, related_name="answers")
+    application = models.ForeignKey(Application, on_delete=models.PROTECT, related_name="+")
     answer = models.CharField(max_length=20)
     confidence = models.CharField(max_length=40)
 
@@ -271,13 +252,15 @@ class RevisionAnswer(ProgrammeOwned):
                 fields=["revision", "application"],
                 name="application_answered_once_a_revision",
             ),
-            models.CheckConstraint(
-                condition=~Q(answer=""), name="submitted_answer_is_not_open"
-            ),
+            models.CheckConstraint(condition=~Q(answer=""), name="submitted_answer_is_not_open"),
         ]
 
     def __str__(self) -> str:
         return self.answer
+
+    @property
+    def parsed(self) -> Answer:
+        return Answer.parse(self.answer)
 
 
 class ScanQuerySet(models.QuerySet):
@@ -332,15 +315,11 @@ class Scan(ProgrammeOwned):
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     exam = models.ForeignKey(Exam, on_delete=models.PROTECT, related_name="scans")
-    application = models.ForeignKey(
-        Application, on_delete=models.PROTECT, related_name="+"
-    )
+    application = models.ForeignKey(Application, on_delete=models.PROTECT, related_name="+")
     trainee = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
     state = models.CharField(max_length=12, choices=STATES, default="submitted")
     moved_at = models.DateTimeField()
-    revision = models.ForeignKey(
-        ExamRevision, on_delete=models.PROTECT, related_name="+"
-    )
+    revision = models.ForeignKey(ExamRevision, on_delete=models.PROTECT, related_name="+")
     first_answer = models.CharField(max_length=20)
     first_confidence = models.CharField(max_length=40)
     first_answered_at = models.DateTimeField()
@@ -358,14 +337,10 @@ class Scan(ProgrammeOwned):
             models.CheckConstraint(
                 condition=Q(state__in=states.SCAN.codes), name="scan_state_is_known"
             ),
-            models.CheckConstraint(
-                condition=~Q(first_answer=""), name="scan_has_a_first_answer"
-            ),
+            models.CheckConstraint(condition=~Q(first_answer=""), name="scan_has_a_first_answer"),
         ]
         indexes = [
-            models.Index(
-                fields=["programme", "state", "application"], name="scans_waiting"
-            ),
+            models.Index(fields=["programme", "state", "application"], name="scans_waiting"),
             models.Index(
                 fields=["trainee", "application", "performed_on"],
                 name="scans_of_trainee",
@@ -386,12 +361,8 @@ class SupervisionConfirmation(ProgrammeOwned):
     mutability = "append_only"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    exam = models.ForeignKey(
-        Exam, on_delete=models.PROTECT, related_name="confirmations"
-    )
-    revision = models.ForeignKey(
-        ExamRevision, on_delete=models.PROTECT, related_name="+"
-    )
+    exam = models.ForeignKey(Exam, on_delete=models.PROTECT, related_name="confirmations")
+    revision = models.ForeignKey(ExamRevision, on_delete=models.PROTECT, related_name="+")
     supervision = models.CharField(max_length=40)
     by_person = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
     effective_on = models.DateField()

@@ -55,9 +55,7 @@ class LogbookSettings(ProgrammeOwned):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["programme"], name="one_logbook_a_programme"
-            ),
+            models.UniqueConstraint(fields=["programme"], name="one_logbook_a_programme"),
             models.CheckConstraint(
                 condition=models.Q(b_lines_per_zone__range=(1, 5))
                 & models.Q(positive_zones_per_side__range=(1, 4)),
@@ -68,9 +66,7 @@ class LogbookSettings(ProgrammeOwned):
                 & models.Q(deep_at_least_mm__gte=models.F("pleura_at_most_mm"))
                 & models.Q(deep_at_least_mm__lte=400),
                 name="pleural_view_is_the_shallower",
-                violation_error_message=_(
-                    "The pleural line's view is the shallower of the two."
-                ),
+                violation_error_message=_("The pleural line's view is the shallower of the two."),
             ),
         ]
 
@@ -103,9 +99,7 @@ class Application(ProgrammeOwned):
     name = models.CharField(max_length=80)
     group = models.SlugField(max_length=40, default="lung")
     kind = models.CharField(max_length=8, choices=KINDS, default=SIDED)
-    required_zones = models.CharField(
-        max_length=16, choices=RULES, default=lung.EVERY_ZONE
-    )
+    required_zones = models.CharField(max_length=16, choices=RULES, default=lung.EVERY_ZONE)
     ordinal = models.PositiveSmallIntegerField(default=0)
     retired = models.BooleanField(default=False)
 
