@@ -1,0 +1,1 @@
+"""Reading lists, blind readings, attestations."""
