@@ -104,9 +104,7 @@ class Answer:
         """``("right", "left")`` or fewer: the sides said to be positive; both for diffuse."""
         if self.pattern == DIFFUSE:
             return ("right", "left")
-        return tuple(
-            side for side in ("right", "left") if getattr(self, side) == POSITIVE
-        )
+        return tuple(side for side in ("right", "left") if getattr(self, side) == POSITIVE)
 
     @property
     def code(self) -> str:
@@ -115,9 +113,7 @@ class Answer:
             return LIMITED
         if self.pattern == FOCAL:
             sides = (("R", self.right), ("L", self.left))
-            return " ".join(
-                [FOCAL, *(letter for letter, value in sides if value == POSITIVE)]
-            )
+            return " ".join([FOCAL, *(letter for letter, value in sides if value == POSITIVE)])
         if self.pattern:
             return self.pattern
         sides = (("R", self.right), ("L", self.left))

@@ -51,9 +51,7 @@ class Misshapen(ValueError):
 
     def __init__(self, faults: Mapping[str, str]) -> None:
         self.faults = dict(faults)
-        super().__init__(
-            "; ".join(f"{field}: {fault}" for field, fault in faults.items())
-        )
+        super().__init__("; ".join(f"{field}: {fault}" for field, fault in faults.items()))
 
 
 def clean(raw: object) -> dict[str, Any]:
@@ -179,15 +177,11 @@ def _answers(value: object) -> dict[str, dict[str, Any]]:
     answers = {}
     for application, parts in value.items():
         if not isinstance(parts, Mapping) or set(parts) - {*ANSWER_TEXTS, "limited"}:
-            raise ValueError(
-                "an answer has right, left, pattern, limited and confidence"
-            )
+            raise ValueError("an answer has right, left, pattern, limited and confidence")
         limited = parts.get("limited", False)
         if not isinstance(limited, bool):
             raise ValueError("limited is true or false")
-        texts = {
-            part: _string(parts.get(part, ""), CODE_LENGTH) for part in ANSWER_TEXTS
-        }
+        texts = {part: _string(parts.get(part, ""), CODE_LENGTH) for part in ANSWER_TEXTS}
         if limited or any(texts.values()):
             answers[_string(application, CODE_LENGTH)] = {**texts, "limited": limited}
     return answers

@@ -102,9 +102,7 @@ class Scheme:
 @cache
 def schemes() -> Mapping[str, Scheme]:
     """Every zone scheme of ``lists/zones.toml``; right before left, top before bottom."""
-    data = tomllib.loads(
-        (Path(__file__).parent / "lists" / "zones.toml").read_text("utf-8")
-    )
+    data = tomllib.loads((Path(__file__).parent / "lists" / "zones.toml").read_text("utf-8"))
     made = {}
     for code, scheme in data["scheme"].items():
         missing_left = scheme.get("not_left", [])
@@ -151,16 +149,10 @@ class Parameters:
         if not 1 <= self.positive_zones_per_side <= 4:
             raise ValueError("positive zones per side are between 1 and 4")
         if not 0 < self.pleura_at_most_mm <= self.deep_at_least_mm <= 400:
-            raise ValueError(
-                "depths run from the pleural line's limit to the deep view's"
-            )
+            raise ValueError("depths run from the pleural line's limit to the deep view's")
         if any(rule not in REQUIRED_RULES for _, rule in self.required):
-            raise ValueError(
-                "an application asks for zones by a rule that does not exist"
-            )
-        object.__setattr__(
-            self, "required", tuple(sorted(tuple(pair) for pair in self.required))
-        )
+            raise ValueError("an application asks for zones by a rule that does not exist")
+        object.__setattr__(self, "required", tuple(sorted(tuple(pair) for pair in self.required)))
 
     @property
     def zones(self) -> Scheme:
@@ -196,9 +188,7 @@ def b_line_count(value: str) -> int | None:
     return int(value)
 
 
-def zone_is_positive(
-    findings: Findings, zone: str, parameters: Parameters
-) -> bool | None:
+def zone_is_positive(findings: Findings, zone: str, parameters: Parameters) -> bool | None:
     """Whether the zone has at least so many B-lines; None where B-lines were not looked at."""
     count = b_line_count(findings.get((zone, "b_lines"), ""))
     return None if count is None else count >= parameters.b_lines_per_zone
@@ -224,9 +214,7 @@ def interstitial_pattern(findings: Findings, parameters: Parameters) -> Answer:
         side: [z.code for z in zones if zone_is_positive(findings, z.code, parameters)]
         for side, zones in ((s, parameters.zones.of_side(s)) for s in SIDES.values())
     }
-    enough = [
-        len(zones) >= parameters.positive_zones_per_side for zones in positive.values()
-    ]
+    enough = [len(zones) >= parameters.positive_zones_per_side for zones in positive.values()]
     if all(enough) or (any(enough) and not parameters.both_sides):
         return Answer(pattern=DIFFUSE)
     if any(positive.values()):
@@ -235,9 +223,7 @@ def interstitial_pattern(findings: Findings, parameters: Parameters) -> Answer:
             right=POSITIVE if positive["right"] else NEGATIVE,
             left=POSITIVE if positive["left"] else NEGATIVE,
         )
-    looked_at = {
-        zone for zone, sign in findings if sign == "b_lines" and findings[zone, sign]
-    }
+    looked_at = {zone for zone, sign in findings if sign == "b_lines" and findings[zone, sign]}
     return Answer(pattern=NONE) if asked and asked <= looked_at else Answer()
 
 
@@ -283,9 +269,7 @@ def pneumothorax_side(
     if any(findings.get((zone, "lung_point")) == "seen" for zone in zones):
         return frozenset({POSITIVE})
     excluded = {zone for zone in zones if excludes_pneumothorax(findings, zone)}
-    absent = {
-        zone for zone in zones if findings.get((zone, "sliding")) == "absent"
-    } - excluded
+    absent = {zone for zone in zones if findings.get((zone, "sliding")) == "absent"} - excluded
     if excluded & least_dependent(side, context.position, parameters):
         return frozenset({NEGATIVE, INDETERMINATE} if absent else {NEGATIVE})
     if not absent:
@@ -312,11 +296,7 @@ def shown_side(
     that are asked for were looked at without it, else any answer."""
     signs = _SHOWN[application]
     zones = [z.code for z in parameters.zones.of_side(side)]
-    if any(
-        findings.get((zone, sign)) in shown
-        for sign, shown in signs.items()
-        for zone in zones
-    ):
+    if any(findings.get((zone, sign)) in shown for sign, shown in signs.items() for zone in zones):
         return frozenset({POSITIVE})
     asked = required_zones(application, parameters) & set(zones)
     if asked and all(findings.get((zone, application)) == "none" for zone in asked):
@@ -369,9 +349,7 @@ def zones_asked(rule: str, parameters: Parameters) -> frozenset[str]:
         return frozenset(z.code for z in zones if z.region != "base")
     if rule == BASES:
         for region in ("base", "posterior", "lateral", "anterior"):
-            if found := {
-                z.code for z in zones if z.region == region and z.level == "lower"
-            }:
+            if found := {z.code for z in zones if z.region == region and z.level == "lower"}:
                 return frozenset(found)
     return frozenset(z.code for z in zones)
 
@@ -434,9 +412,7 @@ def shows_movement(view: View) -> bool:
     return view.kind != "still" or view.mode == "m"
 
 
-def view_problem(
-    application: str, view: View, age_band: str, parameters: Parameters
-) -> str | None:
+def view_problem(application: str, view: View, age_band: str, parameters: Parameters) -> str | None:
     """Why this view cannot answer the application, as a hint's code; None where it can.
 
     Depths are an adult's: linear and shallow is right in the small, so nothing is said there.
@@ -449,20 +425,12 @@ def view_problem(
         return None
     depth = view.depth_mm
     if application == PNEUMOTHORAX:
-        return (
-            "too_deep"
-            if depth is not None and depth > parameters.pleura_at_most_mm
-            else None
-        )
+        return "too_deep" if depth is not None and depth > parameters.pleura_at_most_mm else None
     if application == CONSOLIDATION:
         return None if view.probe != "linear" else "linear_probe"
     if view.probe == "linear":
         return "linear_probe"
-    return (
-        "too_shallow"
-        if depth is not None and depth < parameters.deep_at_least_mm
-        else None
-    )
+    return "too_shallow" if depth is not None and depth < parameters.deep_at_least_mm else None
 
 
 def hints_before(
@@ -488,14 +456,10 @@ def hints_before(
         problems: dict[str, list[str]] = {}
         for zone in order:
             here = [view for view in views if view.zone == zone and zone in asked]
-            said = [
-                view_problem(application, v, context.age_band, parameters) for v in here
-            ]
+            said = [view_problem(application, v, context.age_band, parameters) for v in here]
             if here and all(said):
                 problems.setdefault(str(said[0]), []).append(zone)
-        hints += [
-            Hint(code, application, tuple(zones)) for code, zones in problems.items()
-        ]
+        hints += [Hint(code, application, tuple(zones)) for code, zones in problems.items()]
     if no_sliding_anywhere(findings, parameters):
         hints.append(Hint("check_breathing"))
     return hints
@@ -504,12 +468,7 @@ def hints_before(
 def no_sliding_anywhere(findings: Findings, parameters: Parameters) -> bool:
     """Sliding absent on both sides and present nowhere: first check that the patient breathes."""
     values = {
-        side: {
-            findings.get((z.code, "sliding"), "")
-            for z in parameters.zones.of_side(side)
-        }
+        side: {findings.get((z.code, "sliding"), "") for z in parameters.zones.of_side(side)}
         for side in SIDES.values()
     }
-    return all(
-        "absent" in found and "present" not in found for found in values.values()
-    )
+    return all("absent" in found and "present" not in found for found in values.values())

@@ -90,9 +90,7 @@ EXAM = Machine(
         ),
         Move("received", "withdrawn", TRAINEE, "withdrawn before it was read"),
         Move("complete", "needs_you", READER, "returned"),
-        Move(
-            "complete", "received", TRAINEE, "submitted again with captures under way"
-        ),
+        Move("complete", "received", TRAINEE, "submitted again with captures under way"),
         Move("complete", "withdrawn", TRAINEE, "withdrawn before it was read"),
         Move("needs_you", "received", TRAINEE, "mended, or submitted again"),
         Move("needs_you", "complete", SYSTEM, "nothing is left to do"),
@@ -178,8 +176,6 @@ def page() -> str:
         parts += ["| state | whose turn | meaning |", "|---|---|---|"]
         parts += [f"| {s.code} | {s.owner or 'final'} | {s.meaning} |" for s in machine]
         parts += ["", "| from | to | moved by | because |", "|---|---|---|---|"]
-        parts += [
-            f"| {m.source} | {m.target} | {m.by} | {m.because} |" for m in machine.moves
-        ]
+        parts += [f"| {m.source} | {m.target} | {m.by} | {m.because} |" for m in machine.moves]
         parts += ["", "```mermaid", diagram(machine), "```"]
     return "\n".join(parts) + "\n"

@@ -90,9 +90,7 @@ def _list(where: str, code: str, row: dict[str, Any]) -> ValueList:
         raise ValueError(f"{where}: unknown keys {sorted(unknown)}")
     values = []
     for raw in row["values"]:
-        facts = {
-            key: value for key, value in raw.items() if key not in ("code", "text")
-        }
+        facts = {key: value for key, value in raw.items() if key not in ("code", "text")}
         if not _CODE.fullmatch(raw["code"]) or not raw["text"].strip():
             raise ValueError(f"{where}: {raw!r} needs a plain code and a text")
         values.append(Value(raw["code"], raw["text"], facts))
