@@ -136,7 +136,7 @@ def serve(control: socket.socket) -> None:
     jobs: dict[int, Job] = {}  # by pidfd
     control.send(json.dumps({"ready": True, "own_network": own_network}).encode())
     while True:
-        soonest = min((job.deadline for job in jobs.values()), default=None)
+        soonest = min((job.deadline for job in jobs.values() if not job.timed_out), default=None)
         timeout = None if soonest is None else max(soonest - time.monotonic(), 0)
         for key, _events in selector.select(timeout):
             if key.fileobj is control:
@@ -152,8 +152,8 @@ def serve(control: socket.socket) -> None:
                 selector.unregister(key.fd)
                 reap(key.fd, jobs.pop(key.fd))
         for job in jobs.values():
-            if job.deadline <= time.monotonic():
-                job.timed_out, job.deadline = True, float("inf")
+            if job.deadline <= time.monotonic() and not job.timed_out:
+                job.timed_out = True
                 os.kill(job.pid, signal.SIGKILL)
 
 

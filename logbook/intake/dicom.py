@@ -12,7 +12,18 @@ import numpy as np
 import pydicom
 from pydicom.dataset import Dataset
 from pydicom.pixels import apply_color_lut, apply_voi_lut, get_decoder, iter_pixels
-from pydicom.uid import UID
+from pydicom.uid import (
+    UID,
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    JPEGLossless,
+    JPEGLosslessSV1,
+    JPEGLSLossless,
+    RLELossless,
+)
 
 from logbook.intake import clips, masks, stills
 from logbook.intake.facts import Day, Facts, Limits, Rectangle, Refused, Suggestions
@@ -24,6 +35,17 @@ FLAT, M_MODE, SPECTRAL = 1, 2, 3  # region spatial formats that are images
 TISSUE = 1  # region data type
 CENTIMETRES = 3  # region physical units
 ASSUMED_FRAME_MS = 40.0
+LOSSLESS = {
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    JPEGLossless,
+    JPEGLosslessSV1,
+    JPEGLSLossless,
+    RLELossless,
+}
 TICKS = 1_000_000
 WANTED = [
     "Modality",
@@ -71,7 +93,7 @@ def strip(
         count = _check(header, limits)
         boxes, clamped = regions(header)
         shape = {
-            "mask": None if boxes is None else _mask(boxes, header, padded=count > 1),
+            "mask": None if boxes is None else _mask(boxes, header, clamped, padded=count > 1),
             "regions_clamped": clamped,
             "suggestions": suggestions(header),
             "file_date": stills.compare_day(_file_day(header), day),
@@ -84,7 +106,7 @@ def strip(
             if pixels is None:
                 raise Refused("cut_short")
             stills.write_working(pixels, working, poster)
-            lossless = not _syntax(header).is_compressed
+            lossless = _syntax(header) in LOSSLESS
             return stills.facts_of_still(
                 pixels.shape[1], pixels.shape[0], lossless=lossless, **shape
             )
@@ -134,7 +156,9 @@ def _check(header: Dataset, limits: Limits) -> int:
 def _frames(source: BinaryIO, header: Dataset) -> Iterator[np.ndarray]:
     """Each frame as grey (rows, columns) or colour (rows, columns, 3), uint8."""
     interpretation = str(header.get("PhotometricInterpretation", ""))
-    for frame in iter_pixels(source):
+    # Frame by frame from the file; only a deflated one has to be in memory as a whole.
+    deflated = _syntax(header) == DeflatedExplicitVRLittleEndian
+    for frame in iter_pixels(pydicom.dcmread(source) if deflated else source):
         if interpretation == "PALETTE COLOR":
             frame = apply_color_lut(frame, header)
             frame = frame >> 8 if frame.dtype == np.uint16 else frame
@@ -258,11 +282,15 @@ def _positive(value: object) -> float | None:
     return number if 0 < number < 1e9 else None
 
 
-def _mask(boxes: list[masks.Box], header: Dataset, *, padded: bool) -> list[Rectangle]:
+def _mask(
+    boxes: list[masks.Box], header: Dataset, clamped: bool, *, padded: bool
+) -> list[Rectangle]:
     width, height = int(header.Columns), int(header.Rows)
     if padded:  # a clip's odd side gains a row or column
         width, height = width + width % 2, height + height % 2
-    return [masks.normalise(box, width, height) for box in masks.outside(boxes, width, height)]
+    found = [masks.normalise(box, width, height) for box in masks.outside(boxes, width, height)]
+    # Regions that do not fit the frame were meant for another one, so they prove little.
+    return [*found, *masks.BANDS] if clamped else found
 
 
 def _file_day(header: Dataset):

@@ -228,7 +228,8 @@ def try_walls(secret: str, parent: int, budget: Budget) -> dict[str, bool]:
     """Try to break out, from inside. True where the wall stood.
 
     `secret` is the path of a file that exists and that this user may read; `parent` is a process
-    of this user. Nothing is harmed where a wall is missing: a new process ends at once.
+    of this user. Nothing is harmed where a wall is missing: what would be executed or made lies in
+    a folder that does not exist (so the answer differs), and a new process ends at once.
     """
 
     def fork() -> None:
@@ -255,9 +256,9 @@ def try_walls(secret: str, parent: int, budget: Budget) -> dict[str, bool]:
         "network": connect,
         "local_sockets": socket.socketpair,
         "fork": fork,
-        "execute": lambda: os.execv("/bin/true", ["true"]),
+        "execute": lambda: os.execv("/nowhere/at/all", ["at all"]),
         "open_files": lambda: os.open(secret, os.O_RDONLY),
-        "make_files": lambda: os.open(secret + ".made", os.O_CREAT | os.O_WRONLY, 0o600),
+        "make_files": lambda: os.open("/nowhere/at/all", os.O_CREAT | os.O_WRONLY, 0o600),
         "list_folders": lambda: os.listdir(os.path.dirname(secret)),
         "trace": lambda: call(libc.ptrace, 0, 0, 0, 0),
         "signal": lambda: os.kill(parent, 0),

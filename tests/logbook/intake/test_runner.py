@@ -1,0 +1,142 @@
+"""A file that misbehaves is refused with a sentence, and the next one is taken."""
+
+import os
+import signal
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from logbook.intake.facts import SENTENCES, Limits, Refusal
+from logbook.intake.runner import Runner, Stripped
+from logbook.intake.walls import Budget
+from tests.logbook.intake import samples
+
+
+def good(runner):
+    return runner.strip([samples.picture()], day=samples.DAY)
+
+
+@pytest.mark.parametrize(
+    ("how", "more", "code"),
+    [
+        ("crash", {}, "damaged"),
+        ("eat", {"bytes": 2**30}, "too_heavy"),
+        ("babble", {"bytes": 2**23}, "damaged"),
+        ("raise", {}, "damaged"),
+    ],
+)
+def test_however_a_child_ends_the_next_file_is_taken(runner, how, more, code):
+    refusal = runner.misbehave(how, **more)
+    assert (refusal.code, refusal.again) == (code, False)
+    assert refusal.sentence == SENTENCES[code]
+    assert isinstance(good(runner), Stripped)
+
+
+@pytest.mark.parametrize(
+    ("how", "budget"),
+    [
+        ("hang", Budget(wall_seconds=0.5)),
+        ("spin", Budget(wall_seconds=30, cpu_seconds=1)),
+    ],
+)
+def test_time_is_limited_by_the_clock_and_by_the_processor(how, budget):
+    hasty = Runner(budget=budget)
+    try:
+        hasty.start()
+        began = time.monotonic()
+        assert hasty.misbehave(how).code == "too_heavy"
+        assert time.monotonic() - began < 5
+        assert isinstance(good(hasty), Stripped)
+    finally:
+        hasty.close()
+
+
+def test_many_threads_at_once_each_get_their_own_answer(runner):
+    sizes = [(40 + 2 * index, 60) for index in range(16)]
+
+    def take(size):
+        return runner.strip([samples.picture(samples.pattern(*size))], day=samples.DAY)
+
+    with ThreadPoolExecutor(8) as pool:
+        taken = list(pool.map(take, sizes))
+    assert [(one.facts.width, one.facts.height) for one in taken] == sizes
+
+
+def test_a_killed_warm_parent_is_started_again():
+    runner = Runner()
+    try:
+        assert isinstance(good(runner), Stripped)
+        os.kill(runner._process.pid, signal.SIGKILL)
+        runner._process.wait()
+        assert isinstance(good(runner), Stripped)
+    finally:
+        runner.close()
+
+
+def test_a_warm_parent_killed_during_a_job_is_our_fault_and_not_the_files():
+    runner = Runner(budget=Budget(wall_seconds=20))
+    try:
+        runner.start()
+        with ThreadPoolExecutor(1) as pool:
+            waiting = pool.submit(runner.misbehave, "hang")
+            time.sleep(0.3)
+            os.kill(runner._process.pid, signal.SIGKILL)
+            refusal = waiting.result(timeout=10)
+        assert (refusal.code, refusal.again) == ("interrupted", True)
+        assert isinstance(good(runner), Stripped)
+    finally:
+        runner.close()
+
+
+def test_a_fork_of_the_service_has_a_warm_parent_of_its_own(runner):
+    good(runner)
+    mine = runner._process.pid
+    reader, writer = os.pipe()
+    pid = os.fork()
+    if pid == 0:
+        taken = isinstance(good(runner), Stripped)
+        os.write(writer, b"yes" if taken and runner._process.pid != mine else b"no")
+        runner.close()
+        os._exit(0)
+    os.close(writer)
+    os.waitpid(pid, 0)
+    assert os.read(reader, 10) == b"yes"
+    os.close(reader)
+    assert isinstance(good(runner), Stripped)
+    assert runner._process.pid == mine
+
+
+def test_the_warm_parent_ends_with_the_service():
+    runner = Runner()
+    runner.start()
+    process = runner._process
+    runner._control.close()
+    assert process.wait(timeout=5) == 0
+
+
+def test_nothing_is_left_open_behind(runner):
+    good(runner)
+    before = len(os.listdir("/proc/self/fd"))
+    for _ in range(3):
+        runner.misbehave("crash")
+        runner.strip([b"not a picture at all"], day=samples.DAY)
+        taken = good(runner)
+        taken.working.close()
+        taken.poster.close()
+    assert len(os.listdir("/proc/self/fd")) == before
+
+
+def test_a_file_over_the_limit_is_refused_before_it_is_all_read(runner):
+    small = Runner(limits=Limits(file_bytes=1024 * 1024))
+    read = []
+
+    def endless():
+        while True:
+            read.append(1)
+            yield b"\xff" * 65536
+
+    refusal = small.strip(endless(), day=samples.DAY)
+    assert refusal == Refusal("too_large", {"limit_mb": 1})
+    assert refusal.sentence.startswith("The file is larger than 1 MB.")
+    assert len(read) == 17

@@ -1,0 +1,66 @@
+import hashlib
+import io
+
+import pytest
+
+from logbook.intake.store import FolderStore, key_of
+
+PROGRAMME = "0199aaaa-0000-7000-8000-000000000001"
+
+
+@pytest.fixture
+def store(tmp_path):
+    return FolderStore(tmp_path / "objects")
+
+
+def test_an_object_is_kept_under_the_name_of_its_content(store):
+    stored = store.put(PROGRAMME, io.BytesIO(b"pixels"))
+    digest = hashlib.sha256(b"pixels").hexdigest()
+    assert (stored.key, stored.sha256, stored.size) == (
+        f"{PROGRAMME}/{digest[:2]}/{digest}",
+        digest,
+        6,
+    )
+    assert store.open(stored.key).read() == b"pixels"
+    assert store.size(stored.key) == 6
+    assert store.exists(stored.key)
+    assert list(store.keys()) == [stored.key]
+
+
+def test_the_same_bytes_twice_are_one_object_and_two_programmes_share_none(store):
+    first = store.put(PROGRAMME, io.BytesIO(b"pixels"))
+    assert store.put(PROGRAMME, io.BytesIO(b"pixels")) == first
+    other = store.put("another", io.BytesIO(b"pixels"))
+    assert sorted(store.keys()) == sorted([first.key, other.key])
+
+
+def test_a_broken_source_leaves_nothing(store):
+    class Breaks(io.BytesIO):
+        def read(self, size=-1):
+            raise OSError("gone")
+
+    with pytest.raises(OSError, match="gone"):
+        store.put(PROGRAMME, Breaks())
+    assert [path for path in store.root.rglob("*") if path.is_file()] == []
+
+
+def test_removing_is_idempotent(store):
+    stored = store.put(PROGRAMME, io.BytesIO(b"pixels"))
+    store.remove(stored.key)
+    store.remove(stored.key)
+    assert not store.exists(stored.key)
+    with pytest.raises(FileNotFoundError):
+        store.open(stored.key)
+
+
+@pytest.mark.parametrize(
+    "key", ["../../etc/passwd", "p/aa/../../x", "p/ab/" + "cd" * 32, "p/AB/" + "AB" * 32, ""]
+)
+def test_a_key_that_is_none_is_refused(store, key):
+    with pytest.raises(ValueError, match="object key"):
+        store.open(key)
+
+
+def test_a_programme_that_could_leave_the_folder_is_refused():
+    with pytest.raises(ValueError, match="object key"):
+        key_of("..", "ab" * 32)
