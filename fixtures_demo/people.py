@@ -16,7 +16,7 @@ MAIL = "harrowmere.example"  # a name that can never be a real one (RFC 2606)
 LUNG = ("pneumothorax", "consolidation", "interstitial", "effusion")
 
 # Printed at the end of loading. One for everybody: this is a demonstration on your own machine.
-PASSWORD = "tidal-volume-of-nobody"
+PASSWORD = "tidal-volume-of-nobody"  # noqa: S105  (printed on purpose)
 
 
 @dataclass(frozen=True)

@@ -422,11 +422,11 @@ class _Teller:
         named: dict[tuple[str, str], list[uuid.UUID]] = {}
         gone = {event.data.exam for event in self.out if event.kind == "turn"}
         for event in self.out:
-            if event.kind == "exam" and since <= event.at < until and event.data.supervisor:
-                if event.data.id not in gone:
-                    named.setdefault((event.programme, event.data.supervisor), []).append(
-                        event.data.id
-                    )
+            if event.kind != "exam" or not since <= event.at < until:
+                continue
+            if event.data.supervisor and event.data.id not in gone:
+                key = (event.programme, event.data.supervisor)
+                named.setdefault(key, []).append(event.data.id)
         for index, ((programme, key), exams) in enumerate(sorted(named.items())):
             if self.random.random() < 0.85:
                 at = self.moment(day, 8 + index * 0.1)

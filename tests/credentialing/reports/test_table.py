@@ -3,13 +3,13 @@
 import csv
 import io
 
-import example_content as example
 import openpyxl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from credentialing.reports import table
+from tests.credentialing.reports import example_content as example
 
 # OWASP, "CSV Injection": the starting characters = + - @, tab and carriage return, with their
 # full-width forms. Line feed, NUL, other controls, invisible characters and a leading space are
