@@ -142,31 +142,21 @@ def _points() -> list[Zone]:
     for side, spaces in _SPACES.items():
         for space in spaces:
             for letter, name, x in _LINES:
-                y = 62 + (space - 2) * 46
+                y = 72 + (space - 2) * 46
                 path = f"M {x} {y} L {x + 31} {y} L {x + 31} {y + 43} L {x} {y + 43} Z"
                 centre = x + 15.5
                 if side == LEFT:
                     path, centre = mirrored(path), WIDTH - centre
                 code = f"{'R' if side == RIGHT else 'L'}{space}{letter}"
-                zones.append(
-                    Zone(code, side, FRONT, name, path, centre, y + 21.5, small=True)
-                )
+                zones.append(Zone(code, side, FRONT, name, path, centre, y + 21.5, small=True))
     return zones
 
 
 ZONES: dict[str, Zone] = {
     zone.code: zone
     for zone in (
-        *(
-            z
-            for number, shape in _RIGHT_FRONT.items()
-            for z in _pair(number, shape, FRONT)
-        ),
-        *(
-            z
-            for number, shape in _LEFT_BACK.items()
-            for z in _pair(number, shape, BACK)
-        ),
+        *(z for number, shape in _RIGHT_FRONT.items() for z in _pair(number, shape, FRONT)),
+        *(z for number, shape in _LEFT_BACK.items() for z in _pair(number, shape, BACK)),
         *_points(),
     )
 }

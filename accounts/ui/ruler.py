@@ -12,7 +12,7 @@ COUNT, SHARE, ORDINAL = "count", "share", "ordinal"
 KINDS = (COUNT, SHARE, ORDINAL)
 
 # The reach of a tick from the scale's edge, in drawing units.
-HAIR, MINOR, LONG = 3, 6, 11
+HAIR, MINOR, LONG = 4, 6, 11
 
 # Two numerals closer than this along the axis would print over each other.
 NUMERAL_ROOM = 10
@@ -146,7 +146,5 @@ def _ticks(top, spacing, along, threshold):
         is_long = long and mark % long == 0
         size = LONG if is_long else MINOR if minor and mark % minor == 0 else HAIR
         crowded = threshold is not None and abs(at - threshold) < NUMERAL_ROOM
-        numeral = (
-            f"{mark:g}" if is_long and mark % numeral_every == 0 and not crowded else ""
-        )
+        numeral = f"{mark:g}" if is_long and mark % numeral_every == 0 and not crowded else ""
         yield Tick(at, size, numeral)

@@ -1,4 +1,4 @@
-"""The gallery: every component on one page, for eyes and for the checks of contrast and structure."""
+"""The gallery: every component on one page, for eyes and for the checks of its structure."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -59,9 +59,7 @@ class _SampleForm(forms.Form):
 def _sample() -> dict[str, Any]:
     return {
         "form": _SampleForm(prefix="blank"),
-        "refused": _SampleForm(
-            {"refused-place": "", "refused-right": ""}, prefix="refused"
-        ),
+        "refused": _SampleForm({"refused-place": "", "refused-right": ""}, prefix="refused"),
         "answers": [
             (_Answer(right="positive", left="negative"), "sure"),
             (_Answer(right="indeterminate", left="negative"), ""),
@@ -162,6 +160,4 @@ def gallery(request: HttpRequest) -> HttpResponse:
     """Every component, in the light of the page or (`?room`) of the reading room."""
     if not getattr(settings, "LOOK_GALLERY", settings.DEBUG):
         raise Http404
-    return render(
-        request, "ui/gallery.html", {**_sample(), "room": "room" in request.GET}
-    )
+    return render(request, "ui/gallery.html", {**_sample(), "room": "room" in request.GET})

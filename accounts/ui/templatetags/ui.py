@@ -53,16 +53,10 @@ def _amount(amount: float | None, kind: str) -> str:
     if amount is None:
         return "–"
     rounded = round(amount, 1) if kind == ruler.SHARE else amount
-    return (
-        _("%(share)s%%") % {"share": f"{rounded:g}"}
-        if kind == ruler.SHARE
-        else f"{rounded:g}"
-    )
+    return _("%(share)s%%") % {"share": f"{rounded:g}"} if kind == ruler.SHARE else f"{rounded:g}"
 
 
-def _holds(
-    value: float, needed: float | None, low, high, bound: bool, at_most: bool
-) -> bool:
+def _holds(value: float, needed: float | None, low, high, bound: bool, at_most: bool) -> bool:
     judged = (high if at_most else low) if bound else value
     if needed is None or judged is None:
         return False
@@ -136,6 +130,9 @@ def depth_ruler(
         shown = _amount(value, kind)
         if needed is None:
             value_text = shown
+        elif value is None:
+            asked = _("at most %(needed)s") if at_most else _("asked %(needed)s")
+            value_text = asked % {"needed": _amount(needed, kind)}
         elif at_most:
             value_text = _("%(value)s, at most %(needed)s") % {
                 "value": shown,
@@ -152,9 +149,9 @@ def depth_ruler(
                 "needed": _amount(needed, kind),
             }
     if waiting and not waiting_text:
-        waiting_text = ngettext(
-            "%(n)s waits to be read", "%(n)s wait to be read", waiting
-        ) % {"n": waiting}
+        waiting_text = ngettext("%(n)s waits to be read", "%(n)s wait to be read", waiting) % {
+            "n": waiting
+        }
     range_text = ""
     if low is not None and high is not None:
         range_text = _("plausible %(low)s to %(high)s") % {
@@ -421,9 +418,7 @@ ANSWER_WORDS = {
 
 
 @register.inclusion_tag("ui/answer.html")
-def answer_chips(
-    answer: Any, reader: bool = False, confidence: str = ""
-) -> dict[str, Any]:
+def answer_chips(answer: Any, reader: bool = False, confidence: str = "") -> dict[str, Any]:
     """An answer in words and shapes: one chip a side, or one for the pattern.
 
     `answer` has `right`, `left`, `pattern` and `limited`, or is None (not answered). For a
@@ -539,9 +534,7 @@ class _NoticeNode(template.Node):
         page = context.template.engine.get_template("ui/notice.html")
         with context.push(
             kind=kind,
-            shape={"caution": "caution", "urgent": "telephone", "done": "met"}.get(
-                kind, "note"
-            ),
+            shape={"caution": "caution", "urgent": "telephone", "done": "met"}.get(kind, "note"),
             title=given.get("title", ""),
             live=given.get("live", False),
             inner=self.inner.render(context),
@@ -597,11 +590,7 @@ def field(
     if bound.errors:
         described.append(f"{bound.auto_id}_error")
     described_by = " ".join(described)
-    attrs = (
-        {"aria-describedby": described_by}
-        if described_by and shape in ("line", "tick")
-        else {}
-    )
+    attrs = {"aria-describedby": described_by} if described_by and shape in ("line", "tick") else {}
     return {
         "field": bound,
         "control": bound.as_widget(attrs=attrs) if shape != "choices" else "",
@@ -634,6 +623,9 @@ def error_summary(*forms: BaseForm) -> dict[str, Any]:
         for member in members:
             general.extend(member.non_field_errors())
             for bound in member:
+                if bound.is_hidden:
+                    general.extend(f"{bound.label}: {sentence}" for sentence in bound.errors)
+                    continue
                 anchor = _anchor(bound)
                 found.extend(
                     {"href": f"#{anchor}", "label": bound.label, "sentence": sentence}
@@ -644,9 +636,7 @@ def error_summary(*forms: BaseForm) -> dict[str, Any]:
         "found": found,
         "general": general,
         "total": total,
-        "title": ngettext(
-            "%(n)s thing needs another look", "%(n)s things need another look", total
-        )
+        "title": ngettext("%(n)s thing needs another look", "%(n)s things need another look", total)
         % {"n": total},
     }
 
