@@ -16,7 +16,7 @@ def main() -> None:
         from django.core.management import execute_from_command_line
     except ImportError as missing:
         raise SystemExit(
-            "Django is not importable. Run `sh deploy/setup`, then `.venv/bin/python manage.py ...`."
+            "Django is not importable. Run `sh deploy/setup`, then use .venv/bin/python."
         ) from missing
     execute_from_command_line(sys.argv)
 

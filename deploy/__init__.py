@@ -1,4 +1,4 @@
-"""Wiring: settings, addresses, processes, operator scripts. Imports every floor; no floor imports it."""
+"""Wiring: settings, addresses, processes, operator scripts. No floor imports it."""
 
 from deploy.celery import app as celery_app
 

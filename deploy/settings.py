@@ -161,6 +161,8 @@ if _database["ENGINE"] == "django.db.backends.sqlite3":
         "init_command": (
             "PRAGMA journal_mode=WAL;"
             "PRAGMA foreign_keys=ON;"
+            # REPLACE deletes a row without firing its delete trigger unless this is on.
+            "PRAGMA recursive_triggers=ON;"
             f"PRAGMA synchronous={_synchronous};"
             "PRAGMA busy_timeout=20000;"
             "PRAGMA cache_size=-16000;"

@@ -1,0 +1,1 @@
+"""What tests stand on: databases emptied, processes started, sockets shut."""
