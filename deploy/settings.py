@@ -109,9 +109,12 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
+    "accounts.middleware.access_log",
+    "accounts.middleware.safe_methods_write_nothing",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "accounts.middleware.AccessTable",
 ]
 
 ROOT_URLCONF = "deploy.urls"
@@ -128,6 +131,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "accounts.context.shell",
             ],
         },
     }
@@ -303,6 +307,7 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "account_login"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "account_login"
+ACCOUNT_ADAPTER = "accounts.adapter.Adapter"
 ACCOUNT_LOGIN_METHODS = {"email"}
 ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*"]  # sign-up is closed by the adapter
 ACCOUNT_USER_MODEL_USERNAME_FIELD = None
@@ -345,8 +350,11 @@ if env.bool("INTERSPACE_BEHIND_PROXY", default=SERVED):
 # API
 
 REST_FRAMEWORK = {
-    "DEFAULT_PERMISSION_CLASSES": ["deploy.api.Closed"],
-    "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["accounts.api_doors.InTheTable"],
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "accounts.api_doors.KeyAuthentication",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",

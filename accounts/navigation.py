@@ -1,0 +1,27 @@
+"""What the menu offers and where each role starts; floors add their own in apps.ready."""
+
+from dataclasses import dataclass
+
+from django.utils.functional import Promise
+
+
+@dataclass(frozen=True)
+class Item:
+    """One entry: shown to whoever has the permission (a name of accounts.access.P)."""
+
+    label: str | Promise
+    url_name: str
+    permission: str
+    order: int = 50
+    roles: frozenset[str] = frozenset()
+
+
+ITEMS: list[Item] = []
+START: dict[str, str] = {}
+
+
+def register(*items: Item, **start: str) -> None:
+    """`start` gives a role's first page: register(trainee="credentialing:home")."""
+    ITEMS.extend(item for item in items if item not in ITEMS)
+    ITEMS.sort(key=lambda item: (item.order, str(item.url_name)))
+    START.update(start)

@@ -1,0 +1,15 @@
+from django.urls import path
+
+from accounts import views
+
+app_name = "accounts"
+urlpatterns = [
+    path("", views.door, name="door"),
+    path("keys/", views.keys_page, name="keys"),
+    path("p/<slug:programme>/", views.start, name="start"),
+    path("p/<slug:programme>/work-as/", views.work_as, name="work_as"),
+    path("p/<slug:programme>/settings/", views.settings, name="settings"),
+    path("p/<slug:programme>/people/", views.people_page, name="people"),
+    path("p/<slug:programme>/people/new/", views.person_new, name="person_new"),
+    path("p/<slug:programme>/people/<uuid:membership>/", views.person, name="person"),
+]
