@@ -5,12 +5,14 @@ Runs in the child process only. Regions: PS3.3 C.8.5.5 (US Region Calibration Mo
 
 import itertools
 import warnings
+import zlib
 from collections.abc import Iterator
 from typing import BinaryIO
 
 import numpy as np
 import pydicom
 from pydicom.dataset import Dataset
+from pydicom.filereader import read_dataset
 from pydicom.pixels import apply_color_lut, apply_voi_lut, get_decoder, iter_pixels
 from pydicom.uid import (
     UID,
@@ -47,6 +49,7 @@ LOSSLESS = {
     RLELossless,
 }
 TICKS = 1_000_000
+DEFLATED_LEAST, DEFLATED_RATIO = 16 * 1024 * 1024, 60
 WANTED = [
     "Modality",
     "Rows",
@@ -89,6 +92,7 @@ def strip(
     """Decode a still or a cine, write it afresh. Raises Refused; other errors mean damage."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
+        _check_deflated(source)
         header = pydicom.dcmread(source, stop_before_pixels=True, specific_tags=WANTED)
         count = _check(header, limits)
         boxes, clamped = regions(header)
@@ -125,6 +129,24 @@ def strip(
 
 def _syntax(header: Dataset) -> UID:
     return UID(header.file_meta.TransferSyntaxUID)
+
+
+def _check_deflated(source: BinaryIO) -> None:
+    """A deflated data set is unpacked whole before its header can be read: measure it first."""
+    source.seek(MARK_AT + len(MARK))
+    meta = read_dataset(
+        source,
+        is_implicit_VR=False,
+        is_little_endian=True,
+        stop_when=lambda tag, _vr, _length: tag.group != 2,
+    )
+    if meta.get("TransferSyntaxUID") == DeflatedExplicitVRLittleEndian:
+        packed = source.read()
+        most = max(DEFLATED_LEAST, len(packed) * DEFLATED_RATIO)
+        unpack = zlib.decompressobj(-zlib.MAX_WBITS)
+        if len(unpack.decompress(packed, most + 1)) > most:
+            raise Refused("too_heavy")
+    source.seek(0)
 
 
 def _check(header: Dataset, limits: Limits) -> int:

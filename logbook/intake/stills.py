@@ -28,7 +28,7 @@ def strip(
     source: BinaryIO, working: BinaryIO, poster: BinaryIO, *, limits: Limits, day: Day
 ) -> Facts:
     """Decode one picture, write it afresh. Raises Refused; any other error means damage."""
-    Image.MAX_IMAGE_PIXELS = limits.still_pixels
+    Image.MAX_IMAGE_PIXELS = None  # the limits here are asked before anything is decoded
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         picture = Image.open(source, formats=FORMATS)
@@ -37,6 +37,11 @@ def strip(
         if form in ("PNG", "WEBP", "AVIF") and getattr(picture, "n_frames", 1) > 1:
             raise Refused("several_pictures")
         file_day = _file_day(picture)
+        if form == "PNG":  # decoding alone does not look at the checksums
+            source.seek(0)
+            Image.open(source, formats=FORMATS).verify()
+            source.seek(0)
+            picture = Image.open(source, formats=FORMATS)
         ImageOps.exif_transpose(picture, in_place=True)
         pixels = _eight_bits(picture)
     facts = facts_of_still(
@@ -134,7 +139,7 @@ def _file_day(picture: Image.Image) -> date | None:
         exif = picture.getexif()
         detail = exif.get_ifd(ExifTags.IFD.Exif)
         values = (detail.get(ExifTags.Base.DateTimeOriginal), exif.get(ExifTags.Base.DateTime))
-    except Exception:  # noqa: BLE001  broken metadata is no reason to refuse the picture
+    except Exception:  # broken metadata is no reason to refuse the picture
         return None
     return next((found for found in map(day_from_text, values) if found), None)
 

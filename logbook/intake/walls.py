@@ -256,7 +256,7 @@ def try_walls(secret: str, parent: int, budget: Budget) -> dict[str, bool]:
         "network": connect,
         "local_sockets": socket.socketpair,
         "fork": fork,
-        "execute": lambda: os.execv("/nowhere/at/all", ["at all"]),
+        "execute": lambda: os.execv("/nowhere/at/all", ["at all"]),  # noqa: S606
         "open_files": lambda: os.open(secret, os.O_RDONLY),
         "make_files": lambda: os.open("/nowhere/at/all", os.O_CREAT | os.O_WRONLY, 0o600),
         "list_folders": lambda: os.listdir(os.path.dirname(secret)),

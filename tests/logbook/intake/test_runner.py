@@ -121,9 +121,7 @@ def test_nothing_is_left_open_behind(runner):
     for _ in range(3):
         runner.misbehave("crash")
         runner.strip([b"not a picture at all"], day=samples.DAY)
-        taken = good(runner)
-        taken.working.close()
-        taken.poster.close()
+        good(runner).working.close()
     assert len(os.listdir("/proc/self/fd")) == before
 
 

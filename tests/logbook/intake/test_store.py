@@ -21,7 +21,8 @@ def test_an_object_is_kept_under_the_name_of_its_content(store):
         digest,
         6,
     )
-    assert store.open(stored.key).read() == b"pixels"
+    with store.open(stored.key) as kept:
+        assert kept.read() == b"pixels"
     assert store.size(stored.key) == 6
     assert store.exists(stored.key)
     assert list(store.keys()) == [stored.key]
