@@ -5,3 +5,16 @@ from django.utils.translation import gettext_lazy as _
 class LogbookConfig(AppConfig):
     name = "logbook"
     verbose_name = _("Logbook")
+
+    def ready(self) -> None:
+        from accounts import navigation
+        from accounts.signals import programme_created
+        from logbook.actions.programmes import lay_down
+
+        programme_created.connect(lay_down, dispatch_uid="logbook")
+        navigation.register(
+            navigation.Item(_("Record"), "logbook:exam_new", "RECORD_EXAMS", order=20),
+            navigation.Item(_("My exams"), "logbook:exam_list", "RECORD_EXAMS", order=25),
+            navigation.Item(_("Supervision"), "logbook:shifts", "CONFIRM_SUPERVISION", order=40),
+            navigation.Item(_("Logbook"), "logbook:settings", "CHANGE_SETTINGS", order=82),
+        )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy, pgettext_lazy
+from django.utils.translation import gettext_lazy, ngettext, pgettext_lazy
 
 from logbook import lung
 from logbook.answers import (
@@ -136,3 +136,9 @@ def disagreement(name: str, sides: Iterable[str]) -> str:
         "%(application)s, %(sides)s: your answer and the findings that you recorded do not go "
         "together. Look at both again; the answer stays as submitted."
     ) % {"application": name, "sides": _(" and ").join(named)}
+
+
+def confirmed(number: int) -> str:
+    if not number:
+        return _("Nothing was left to confirm.")
+    return ngettext("%(n)s exam confirmed.", "%(n)s exams confirmed.", number) % {"n": number}

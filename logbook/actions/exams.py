@@ -35,7 +35,8 @@ class Stale(Conflict):
     def __init__(self, exam: Exam) -> None:
         self.exam = exam
         super().__init__(
-            _("This exam was changed elsewhere since you opened it. Both versions are shown.")
+            _("This exam was changed elsewhere since you opened it. Both versions are shown."),
+            code="stale",
         )
 
 
@@ -43,14 +44,16 @@ class Taken(Conflict):
     """The identifier belongs to somebody else's exam; the client takes a new one."""
 
     def __init__(self) -> None:
-        super().__init__(_("This identifier is taken."))
+        super().__init__(_("This identifier is taken."), code="taken")
 
 
 class Missing(Conflict):
     """There is no such exam for this person."""
 
+    status = 404
+
     def __init__(self) -> None:
-        super().__init__(_("There is no such exam."))
+        super().__init__(_("There is no such exam."), code="missing")
 
 
 @dataclass(frozen=True)
@@ -148,8 +151,8 @@ def _present_text(exam: Exam) -> str:
 
 
 def _check_texts(cleaned: Mapping[str, Any]) -> None:
-    for field in ("note", "place", "supervisor_typed"):
-        remarks.check(cleaned[field])
+    for field in ("note", "place"):
+        remarks.check(cleaned[field], field=field)
 
 
 def present_draft(exam: Exam) -> dict[str, Any]:

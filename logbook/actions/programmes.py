@@ -67,6 +67,11 @@ def open_logbook(*, programme: Programme, by: Person | None, at: dt.datetime) ->
     return settings
 
 
+def lay_down(sender: object, *, programme: Programme, by: Person | None, at, **_rest) -> None:
+    """A new programme begins with a logbook; called inside the action that makes it."""
+    open_logbook(programme=programme, by=by, at=at)
+
+
 @action("logbook.settings_changed")
 def change_settings(
     *, programme: Programme, values: Mapping[str, Any], by: Person, at: dt.datetime

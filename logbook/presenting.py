@@ -1,0 +1,212 @@
+"""Rows and sentences that the logbook's pages show; templates only place them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from itertools import groupby
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from logbook import drafts, lung, queries, words
+from logbook.forms import ExamForm
+from logbook.models import Exam
+from logbook.queries import Logbook
+from logbook.value_lists import signs
+
+OUT_OF_THE_USUAL = {
+    "sliding": {"absent"},
+    "lung_point": {"seen"},
+    "consolidation": {"subpleural", "lobar"},
+    "shred": {"seen"},
+    "air_bronchogram": {"static", "dynamic"},
+    "effusion": {"small", "moderate", "large"},
+    "fluid_septa": {"septated"},
+    "spine": {"seen"},
+}
+
+
+def names_of(logbook: Logbook) -> dict[str, str]:
+    return {a.code: a.name for a in logbook.applications}
+
+
+def hint_sentences(exam: Exam, logbook: Logbook) -> list[str]:
+    names = names_of(logbook)
+    return [
+        words.hint(hint, names, logbook.parameters) for hint in queries.hints_for(exam, logbook)
+    ]
+
+
+def disagreement_sentences(exam: Exam, logbook: Logbook) -> list[str]:
+    if exam.revision is None:
+        return []
+    names = names_of(logbook)
+    return [
+        words.disagreement(names.get(code, code), sides)
+        for code, sides in queries.disagreements_of(exam.revision).items()
+    ]
+
+
+def map_values(
+    findings: Mapping[str, Mapping[str, str]],
+    exam: Exam | None,
+    logbook: Logbook,
+    *,
+    missing: bool = False,
+) -> dict[str, dict[str, Any]]:
+    """The chest map's marks: imaged, with a finding, and on demand what is still missing."""
+    imaged = {c.zone for c in exam.captures.present()} if exam else set()
+    lacking: set[str] = set()
+    if missing and exam:
+        for hint in queries.hints_for(exam, logbook):
+            lacking |= set(hint.zones) if hint.code == "zones_missing" else set()
+    marks = {}
+    for zone in logbook.parameters.zones.zones:
+        here = findings.get(zone.code, {})
+        shown = any(value in OUT_OF_THE_USUAL.get(sign, ()) for sign, value in here.items())
+        shown |= bool(
+            lung.zone_is_positive(
+                {(zone.code, sign): value for sign, value in here.items()},
+                zone.code,
+                logbook.parameters,
+            )
+        )
+        if shown:
+            state = "finding"
+        elif here or zone.code in imaged:
+            state = "imaged"
+        else:
+            state = "missing" if zone.code in lacking else ""
+        marks[zone.code] = {"state": state}
+    return marks
+
+
+def draft_answers(draft: Mapping[str, Any], logbook: Logbook) -> list[dict[str, Any]]:
+    sure = logbook.lists["confidence"]
+    return [
+        {
+            "name": application.name,
+            "answer": drafts.answer_of(draft, application.code),
+            "confidence": _(sure.text_of(draft["answers"][application.code]["confidence"])),
+        }
+        for application in logbook.applications
+        if application.code in draft["applications"]
+    ]
+
+
+def differences(stored: Exam, form: ExamForm, logbook: Logbook) -> list[str]:
+    """The labels of the fields in which what was typed differs from what is stored."""
+    if not form.is_valid():
+        return []
+    there, here = drafts.read(stored.draft), form.draft
+    names = {
+        "applications": _("What it asks"),
+        "answers": _("Answers"),
+        "findings": _("Findings"),
+        "answered_at": "",
+    }
+    changed = [field for field in drafts.EMPTY if there[field] != here[field]]
+    labels = [
+        names[field] if field in names else str(form.fields[field].label) for field in changed
+    ]
+    return [label for label in labels if label]
+
+
+def list_row(exam: Exam) -> dict[str, Any]:
+    scans = list(exam.scans.all())
+    captures = [c for c in exam.captures.all() if c.state not in ("covered", "removed", "expired")]
+    when = exam.revision.performed_at if exam.revision else None
+    draft = drafts.read(exam.draft)
+    return {
+        "exam": exam,
+        "when": when or drafts.moment(draft["performed_at"]) or exam.created_at,
+        "is_draft": exam.state == "draft",
+        "is_edited": exam.state != "draft" and exam.is_being_edited,
+        "needs_me": exam.state == "needs_you",
+        "place": exam.revision.place if exam.revision else draft["place"],
+        "asked": [scan.application.name for scan in scans],
+        "scans": [{"name": scan.application.name, "state": scan.state} for scan in scans],
+        "captures": len(captures),
+    }
+
+
+def record(exam: Exam, logbook: Logbook, *, whole: bool) -> dict[str, Any]:
+    """One exam as submitted. Without ``whole`` nothing of the trainee's answer, findings, note,
+    confidence or name is in it: such a reader may still have to read it blind."""
+    revision = exam.revision
+    scans = list(exam.scans.select_related("application"))
+    captures = list(exam.captures.present())
+    findings: dict[str, dict[str, str]] = {}
+    if whole and revision is not None:
+        for found in revision.findings.all():
+            findings.setdefault(found.zone, {})[found.sign] = found.value
+    scheme = revision.rules.scheme if revision else logbook.settings.scheme
+    return {
+        "exam": exam,
+        "revision": revision,
+        "whole": whole,
+        "facts": facts(exam, logbook) if revision else [],
+        "scans": [
+            {
+                "name": scan.application.name,
+                "state": scan.state,
+                "late": scan.late,
+                "answer": scan.first if whole else None,
+                "confidence": _(logbook.lists["confidence"].text_of(scan.first_confidence))
+                if whole
+                else "",
+            }
+            for scan in scans
+        ],
+        "captures": captures,
+        "scheme": scheme,
+        "map_values": map_values(findings, exam, logbook),
+        "zones": [
+            {
+                "code": zone,
+                "said": [
+                    f"{_(signs()[sign].name)}: {_(signs()[sign].text_of(value))}"
+                    for sign, value in said.items()
+                    if sign in signs()
+                ],
+            }
+            for zone, said in sorted(findings.items())
+        ],
+        "note": revision.note.text if whole and revision and revision.note else "",
+        "trainee": exam.trainee if whole else None,
+    }
+
+
+def facts(exam: Exam, logbook: Logbook) -> list[tuple[str, str]]:
+    """What may be shown to a reader before the reveal as well: label and text."""
+    revision = exam.revision
+    rows = [
+        (values.name, _(values.text_of(getattr(revision, field))))
+        for field, values in logbook.lists.items()
+        if hasattr(revision, field) and getattr(revision, field)
+    ]
+    named = revision.supervisor.name if revision.supervisor else revision.supervisor_typed
+    if named:
+        confirmed = exam.confirmations.filter(supervision=revision.supervision).exists()
+        told = _("confirmed") if confirmed else _("claimed")
+        rows.append((_("Responsible attending"), f"{named} ({told})"))
+    return [(_(name), text) for name, text in rows]
+
+
+def shifts(exams: Iterable[Exam], logbook: Logbook) -> list[dict[str, Any]]:
+    """Exams that wait for the attending's word, a local day at a time, newest day first."""
+    days = []
+    for day, here in groupby(exams, key=lambda exam: exam.revision.performed_on):
+        rows = [
+            {
+                "exam": exam,
+                "trainee": exam.trainee.name,
+                "at": exam.revision.performed_at,
+                "place": logbook.lists["place"].text_of(exam.revision.place),
+                "supervision": _(logbook.lists["supervision"].text_of(exam.revision.supervision)),
+                "asked": [scan.application.name for scan in exam.scans.all()],
+            }
+            for exam in here
+        ]
+        days.append({"day": day, "rows": rows})
+    return days

@@ -1,0 +1,21 @@
+from django.urls import path
+
+from logbook import views
+from logbook.programme_views import application, settings, value_add, value_retire
+
+app_name = "logbook"
+urlpatterns = [
+    path("exams/", views.exam_list, name="exam_list"),
+    path("exams/new/", views.exam_new, name="exam_new"),
+    path("exams/<uuid:exam_id>/", views.exam, name="exam"),
+    path("exams/<uuid:exam_id>/edit/", views.exam_edit, name="exam_edit"),
+    path("exams/<uuid:exam_id>/submit/", views.exam_submit, name="exam_submit"),
+    path("exams/<uuid:exam_id>/withdraw/", views.exam_withdraw, name="exam_withdraw"),
+    path("exams/<uuid:exam_id>/drop-changes/", views.exam_drop_edit, name="exam_drop_edit"),
+    path("supervision/", views.shifts, name="shifts"),
+    path("settings/logbook/", settings, name="settings"),
+    path("settings/logbook/applications/new/", application, name="application_new"),
+    path("settings/logbook/applications/<slug:code>/", application, name="application"),
+    path("settings/logbook/values/", value_add, name="value_add"),
+    path("settings/logbook/values/<uuid:value_id>/retire/", value_retire, name="value_retire"),
+]
