@@ -14,3 +14,6 @@ class AccountsConfig(AppConfig):
             navigation.Item(_("People"), "accounts:people", "MANAGE_PEOPLE", order=70),
             navigation.Item(_("Settings"), "accounts:settings", "CHANGE_SETTINGS", order=80),
         )
+        navigation.register_settings(
+            navigation.Item(_("Programme"), "accounts:settings", "CHANGE_SETTINGS", order=10)
+        )

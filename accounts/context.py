@@ -71,6 +71,16 @@ def shell(request) -> dict:
                 and (url := _url(item.url_name, programme))
             ],
         }
+        if P.CHANGE_SETTINGS in standing.rights:
+            pages = [
+                {
+                    "label": item.label,
+                    "url": _url(item.url_name, programme),
+                    "current": item.url_name == here,
+                }
+                for item in navigation.SETTINGS
+            ]
+            return {"shell": frame, "settings_pages": pages}
     return {"shell": frame}
 
 

@@ -143,6 +143,9 @@ class InstitutionAdministrator(models.Model):
     ended_by = models.ForeignKey(Person, models.PROTECT, null=True, related_name="+")
     recorded_at = models.DateTimeField()
 
+    def __str__(self) -> str:
+        return f"{self.person} for {self.institution}"
+
 
 class ZoneChange(ProgrammeOwned):
     """From a date on the programme's days are counted in another zone."""
@@ -155,6 +158,9 @@ class ZoneChange(ProgrammeOwned):
     from_on = models.DateField()
     recorded_at = models.DateTimeField()
     seq = models.BigIntegerField()
+
+    def __str__(self) -> str:
+        return f"{self.time_zone} from {self.from_on}"
 
 
 class Role(models.TextChoices):
@@ -187,6 +193,9 @@ class MembershipEvent(ProgrammeOwned):
     recorded_at = models.DateTimeField()
     recorded_by = models.ForeignKey(Person, models.PROTECT, null=True, related_name="+")
     seq = models.BigIntegerField()
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.role} {self.effective_on}"
 
 
 class MembershipQuerySet(models.QuerySet):
@@ -256,6 +265,9 @@ class Privilege(ProgrammeOwned):
             )
         ]
 
+    def __str__(self) -> str:
+        return f"{self.application} from {self.from_on}"
+
 
 class Remark(ProgrammeOwned):
     """Free text, the only place that holds any. Can be erased; its digest stays."""
@@ -323,6 +335,9 @@ class SignInBucket(models.Model):
     attempts = models.PositiveIntegerField(default=0)
     opened_at = models.DateTimeField()
 
+    def __str__(self) -> str:
+        return f"{self.attempts} attempts"
+
 
 class AccessLog(models.Model):
     """Views, downloads, sign-ins and refusals: append-only, unchained, written after the answer."""
@@ -341,6 +356,9 @@ class AccessLog(models.Model):
 
     class Meta:
         indexes = [models.Index(fields=["programme_id", "at"], name="access_by_programme")]
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.at:%Y-%m-%d %H:%M}"
 
 
 class Notice(models.Model):
@@ -364,6 +382,9 @@ class Notice(models.Model):
         indexes = [
             models.Index(fields=["due_at"], condition=Q(sent_at=None), name="notices_to_send")
         ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} to {self.person_id}"
 
 
 class BackgroundJob(ProgrammeOwned):
@@ -390,3 +411,6 @@ class BackgroundJob(ProgrammeOwned):
     asked_at = models.DateTimeField()
     started_at = models.DateTimeField(null=True)
     finished_at = models.DateTimeField(null=True)
+
+    def __str__(self) -> str:
+        return f"{self.kind}: {self.state}"

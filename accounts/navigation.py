@@ -25,3 +25,12 @@ def register(*items: Item, **start: str) -> None:
     ITEMS.extend(item for item in items if item not in ITEMS)
     ITEMS.sort(key=lambda item: (item.order, str(item.url_name)))
     START.update(start)
+
+
+SETTINGS: list[Item] = []
+
+
+def register_settings(*items: Item) -> None:
+    """Settings are one row a floor; each floor adds its page to the tabs."""
+    SETTINGS.extend(item for item in items if item not in SETTINGS)
+    SETTINGS.sort(key=lambda item: item.order)

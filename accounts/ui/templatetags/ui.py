@@ -5,7 +5,7 @@ inline styles, nothing needs JavaScript.
 """
 
 from collections.abc import Iterable, Mapping
-from itertools import count
+from itertools import count, zip_longest
 from typing import Any
 
 import segno
@@ -470,6 +470,7 @@ STATES: dict[str, tuple[str, int, Any]] = {
     "set_aside": ("away", 1, gettext_lazy("set aside")),
     "returned": ("returned", 3, gettext_lazy("returned")),
     "closed": ("away", 1, gettext_lazy("closed")),
+    "late": ("late", 2, gettext_lazy("late")),
     "agrees": ("agrees", 2, gettext_lazy("answers agree")),
     "disagrees": ("disagrees", 3, gettext_lazy("answers disagree")),
     "urgent": ("telephone", 3, gettext_lazy("urgent")),
@@ -570,11 +571,14 @@ def field(
     hint: str = "",
     optional: bool | None = None,
     label: str = "",
+    keys: str = "",
 ) -> dict[str, Any]:
     """One form field: label, help, error, control, in that order.
 
     look: "" (by the widget), "segments" (short choices side by side), "list" (choices one below
-    the other), "wide" or "narrow" (text). Radio and checkbox groups are 48-pixel targets.
+    the other), "dense" (segments, smaller where there is a mouse), "narrow" (text). Radio and
+    checkbox groups are 48-pixel targets. `keys` gives the choices a key each, in their order
+    ("1 2 3"; "-" leaves one out).
     """
     widget = bound.field.widget
     if bound.is_hidden:
@@ -594,6 +598,9 @@ def field(
     attrs = {"aria-describedby": described_by} if described_by and shape in ("line", "tick") else {}
     return {
         "field": bound,
+        "choices": list(zip_longest(bound, keys.split()[: len(bound)]))
+        if shape == "choices"
+        else [],
         "control": bound.as_widget(attrs=attrs) if shape != "choices" else "",
         "shape": shape,
         "look": look or ("list" if shape == "choices" else ""),

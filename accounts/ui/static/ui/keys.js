@@ -23,7 +23,10 @@ const bound = () =>
   [...document.querySelectorAll("[data-key]")].filter((el) => !el.closest("[hidden]") && !el.disabled);
 
 const act = (el) => {
-  if (el.matches("input[type=radio], input[type=checkbox], a, button, summary")) {
+  if (el.matches("label")) {
+    el.control?.focus();
+    el.control?.click();
+  } else if (el.matches("input[type=radio], input[type=checkbox], a, button, summary")) {
     el.focus({ preventScroll: false });
     el.click();
   } else {
