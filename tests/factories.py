@@ -1,0 +1,119 @@
+"""People with names and situations with names; every step walks the real actions.
+
+Each floor appends its own part. Times are given: nothing here reads the clock.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from zoneinfo import ZoneInfo
+
+from accounts.actions import people, programmes
+from accounts.models import Membership, Person, Programme, Role
+
+ZONE = ZoneInfo("Europe/Berlin")
+START = dt.date(2026, 1, 5)
+PASSWORD = "a long walk along the pleura"  # noqa: S105 - of invented people
+_numbers = itertools.count(1)
+
+
+def at(day: dt.date | int = 0, hour: int = 9, minute: int = 0) -> dt.datetime:
+    """A moment in the programme's zone: a date, or so many days after START."""
+    if isinstance(day, int):
+        day = START + dt.timedelta(days=day)
+    return dt.datetime.combine(day, dt.time(hour, minute), ZONE)
+
+
+def a_programme(
+    *,
+    code: str | None = None,
+    name: str = "Northfield Emergency Ultrasound",
+    duty_telephone: str = "extension 4410",
+    when: dt.datetime | None = None,
+) -> Programme:
+    """A programme with every floor's default settings."""
+    return programmes.create(
+        institution="northfield",
+        institution_name="Northfield Teaching Hospital",
+        code=code or f"programme-{next(_numbers)}",
+        name=name,
+        time_zone="Europe/Berlin",
+        duty_telephone=duty_telephone,
+        by=None,
+        at=when or at(0, 0),
+    )
+
+
+def a_member(
+    programme: Programme,
+    role: str,
+    name: str,
+    *,
+    email: str = "",
+    level: str = "",
+    starts_on: dt.date = START,
+    ends_on: dt.date | None = None,
+    when: dt.datetime | None = None,
+) -> Person:
+    """A person of the programme who can sign in with PASSWORD."""
+    membership: Membership = people.add(
+        programme=programme,
+        name=name,
+        role=role,
+        starts_on=starts_on,
+        ends_on=ends_on,
+        email=email or f"{name.lower().replace(' ', '.')}.{next(_numbers)}@northfield.example",
+        level=level,
+        by=None,
+        at=when or at(0, 0),
+        invite=False,
+    )
+    return membership.person
+
+
+def a_trainee(programme: Programme, name: str = "Ada Fenn", **more) -> Person:
+    return a_member(programme, Role.TRAINEE, name, **more)
+
+
+def a_reader(
+    programme: Programme,
+    name: str = "Bo Lindqvist",
+    may_read: tuple[str, ...] = ("pneumothorax", "consolidation", "interstitial", "effusion"),
+    **more,
+) -> Person:
+    """Faculty with a privilege for each of `may_read`."""
+    person = a_member(programme, Role.FACULTY, name, **more)
+    for application in may_read:
+        people.grant(
+            programme=programme,
+            person=person,
+            application=application,
+            from_on=more.get("starts_on", START),
+            by=None,
+            at=more.get("when") or at(0, 0),
+        )
+    return person
+
+
+def a_director(programme: Programme, name: str = "Dora Quist", **more) -> Person:
+    return a_member(programme, Role.DIRECTOR, name, **more)
+
+
+def a_coordinator(programme: Programme, name: str = "Cai Brandt", **more) -> Person:
+    return a_member(programme, Role.COORDINATOR, name, **more)
+
+
+def outside(person: Person, programme: Programme) -> Person:
+    """The same person in a second programme, as a trainee."""
+    people.add(
+        programme=programme,
+        name=person.name,
+        email=person.email,
+        role=Role.TRAINEE,
+        starts_on=START,
+        by=None,
+        at=at(0, 0),
+        invite=False,
+    )
+    return person
