@@ -215,7 +215,13 @@ def test_the_list_of_keys_comes_from_the_page(opened):
     page.locator("h1").click()
     page.keyboard.press("?")
     dialog = page.locator("dialog.keys")
-    assert dialog.locator("dl").inner_text().split("\n")[-2:] == ["s", "Sign"]
+    keys, meanings = dialog.locator("dt").all_inner_texts(), dialog.locator("dd").all_inner_texts()
+    assert dict(zip(keys, meanings, strict=True)) == {
+        "s": "Sign",
+        "1": "Confidence: sure",
+        "2": "Confidence: fairly",
+        "3": "Confidence: unsure",
+    }
     page.keyboard.press("Escape")
     assert dialog.count() == 0
 
