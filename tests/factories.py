@@ -7,14 +7,17 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import uuid
 from zoneinfo import ZoneInfo
 
 from accounts.actions import people, programmes
 from accounts.models import Membership, Person, Programme, Role
+from logbook.actions import exams
+from logbook.models import Capture
 
 ZONE = ZoneInfo("Europe/Berlin")
 START = dt.date(2026, 1, 5)
-PASSWORD = "a long walk along the pleura"  # noqa: S105 - of invented people
+PASSWORD = "a long walk along the pleura"
 _numbers = itertools.count(1)
 
 
@@ -55,8 +58,9 @@ def a_member(
     starts_on: dt.date = START,
     ends_on: dt.date | None = None,
     when: dt.datetime | None = None,
+    password: str = "",
 ) -> Person:
-    """A person of the programme who can sign in with PASSWORD."""
+    """A person of the programme. With `password` they can sign in (slow, as it should be)."""
     membership: Membership = people.add(
         programme=programme,
         name=name,
@@ -69,6 +73,9 @@ def a_member(
         at=when or at(0, 0),
         invite=False,
     )
+    if password:
+        membership.person.set_password(password)
+        membership.person.save(update_fields=["password"])
     return membership.person
 
 
@@ -117,3 +124,76 @@ def outside(person: Person, programme: Programme) -> Person:
         invite=False,
     )
     return person
+
+
+# --- logbook --------------------------------------------------------------------------------------
+
+NOW = at(63)  # a Monday morning in March
+
+CLOSED_ANSWERS = {
+    "pneumothorax": {"right": "negative", "left": "negative", "confidence": "sure"},
+    "consolidation": {"right": "negative", "left": "negative", "confidence": "fairly"},
+    "interstitial": {"pattern": "none", "confidence": "fairly"},
+    "effusion": {"right": "positive", "left": "negative", "confidence": "sure"},
+}
+
+
+def exam_draft(*, supervisor=None, when=NOW, asks=("pneumothorax",), **fields):
+    """A draft that could be submitted, but for its captures. ``fields`` replace its own."""
+    draft = {
+        "applications": list(asks),
+        "setting": "clinical",
+        "place": "Resuscitation",
+        "performed_at": (when - dt.timedelta(hours=2)).isoformat(),
+        "answered_at": (when - dt.timedelta(hours=1)).isoformat(),
+        "age_band": "18-64",
+        "position": "supine",
+        "breathing": "spontaneous",
+        "chest_procedure": "none",
+        "indication": "breathlessness",
+        "operator": "all",
+        "supervision": "direct",
+        "supervisor": str(getattr(supervisor, "pk", supervisor) or ""),
+        "supervisor_typed": "" if supervisor else "Dr. Visiting",
+        "knew_result": "no",
+        "answers": {code: CLOSED_ANSWERS[code] for code in asks},
+    }
+    return {**draft, **fields}
+
+
+def drafted_exam(trainee, programme, *, supervisor=None, when=NOW, exam_id=None, **fields):
+    """An exam as a draft, saved by its trainee."""
+    saved = exams.save_draft(
+        exam_id=exam_id or uuid.uuid4(),
+        programme=programme,
+        draft=exam_draft(supervisor=supervisor, when=when, **fields),
+        version=None,
+        by=trainee,
+        at=when,
+    )
+    return saved.exam
+
+
+def archived_capture(exam, *, zone="R1", when=NOW, **fields):
+    """A capture that is kept in the department's archive: ready, and nothing is stored."""
+    return Capture.objects.create(
+        programme=exam.programme,
+        exam=exam,
+        ordinal=exam.captures.count() + 1,
+        zone=zone,
+        kind="archive",
+        state="ready",
+        created_at=when,
+        ready_at=when,
+        **fields,
+    )
+
+
+def submitted_exam(trainee, programme, *, zones=("R1", "L1"), supervisor=None, when=NOW, **fields):
+    """An exam that waits to be read: submitted, every capture ready."""
+    exam = drafted_exam(trainee, programme, supervisor=supervisor, when=when, **fields)
+    for zone in zones:
+        archived_capture(exam, zone=zone, when=when)
+    exams.submit(exam=exam, version=exam.version, by=trainee, at=when)
+    exam.refresh_from_db()
+    return exam
