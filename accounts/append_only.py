@@ -221,7 +221,8 @@ def _after_migrate(sender, using, **kwargs) -> None:
     if "accounts_membership" in tables and sender.label == "accounts":
         _overlap(connection)
     role = getattr(settings, "DATABASE_APP_ROLE", "")
-    last = [*apps.get_app_configs()][-1]
+    # Django sends the signal for apps with models alone.
+    last = [config for config in apps.get_app_configs() if config.models_module][-1]
     if role and connection.vendor == "postgresql" and sender is last:
         grant_to(role, connection)
 

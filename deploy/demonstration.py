@@ -340,8 +340,7 @@ class Demonstration:
     def finished(self, process: subprocess.Popen[str], progress: Progress | None = None) -> None:
         """Wait for a command, showing its lines. Raises CannotStart with its last ones."""
         last: list[str] = []
-        assert process.stdout is not None
-        for line in process.stdout:
+        for line in process.stdout or ():
             last = [*last, line.rstrip()][-30:]
             if progress is not None and line.strip():
                 progress.detail = line.strip()

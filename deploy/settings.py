@@ -19,6 +19,7 @@ from deploy import logs
 from deploy.keys import secret
 
 env = environ.Env()
+os.umask(0o077)  # whatever a process of the service writes is its own
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(env.str("INTERSPACE_DATA", default=str(BASE_DIR / ".data"))).resolve()
@@ -109,11 +110,12 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
-    "accounts.middleware.access_log",
-    "accounts.middleware.safe_methods_write_nothing",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "accounts.middleware.access_log",
+    # Sessions and the access log are saved outside this one.
+    "accounts.middleware.safe_methods_write_nothing",
     "accounts.middleware.AccessTable",
 ]
 
@@ -131,6 +133,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "accounts.context.shell",
                 "accounts.context.shell",
             ],
         },
@@ -308,6 +311,7 @@ LOGIN_URL = "account_login"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "account_login"
 ACCOUNT_ADAPTER = "accounts.adapter.Adapter"
+ACCOUNT_ADAPTER = "accounts.adapter.Adapter"
 ACCOUNT_LOGIN_METHODS = {"email"}
 ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*"]  # sign-up is closed by the adapter
 ACCOUNT_USER_MODEL_USERNAME_FIELD = None
@@ -400,5 +404,3 @@ DEFAULT_FROM_EMAIL = env.str("INTERSPACE_MAIL_FROM", default="interspace@localho
 
 LOGGING = logs.configuration(level=env.str("INTERSPACE_LOG_LEVEL", default="INFO"))
 LOGGING_CONFIG = "deploy.logs.configure"
-
-os.umask(0o077)  # whatever this process writes is its own

@@ -14,8 +14,6 @@ urlpatterns = [
     path("api/v1/schema", schema.document, name="api_schema"),
     path("api/v1/", include("accounts.api_urls")),
     path("api/v1/", include("logbook.api_urls")),
-    path("api/v1/", include("review.api_urls")),
-    path("api/v1/", include("credentialing.api_urls")),
     path("", include("accounts.urls")),
     path("", include("accounts.ui.urls")),
     path("p/<slug:programme>/", include("logbook.urls")),
@@ -24,3 +22,6 @@ urlpatterns = [
 ]
 
 handler400 = "accounts.views.bad_request"
+handler403 = "accounts.views.forbidden"
+handler404 = "accounts.views.not_found"
+handler500 = "accounts.views.broken"
