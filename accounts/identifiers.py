@@ -20,7 +20,7 @@ PATTERNS = (
     ("a record number", re.compile(r"\b(mrn|hospital\s+no|record\s+no|nhs|ssn)\b\W*\w*\d", re.I)),
     ("a long number", re.compile(r"(?<![\d.])\d(?:[\s-]?\d){5,}(?![\d.])")),
     ("a date of birth", re.compile(r"\b(dob|d\.o\.b|born)\b", re.IGNORECASE)),
-    ("a name", re.compile(r"\b(mr|mrs|ms|miss)\.?\s+[A-Z]\w+")),
+    ("a name", re.compile(r"\b(?i:mr|mrs|ms|miss)\.?\s+[A-Z]\w+")),
     ("a name", re.compile(r"\bpatient(?:'s)?\s+name\b", re.IGNORECASE)),
 )
 

@@ -1,27 +1,16 @@
 """The page of all components: as sent, and as a browser lays it out."""
 
-import os
 import re
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from django.contrib.staticfiles import finders
 from django.http import Http404
 from django.test import RequestFactory
 
 from accounts.ui.views import gallery
-
-CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 @pytest.fixture
@@ -91,17 +80,6 @@ def test_every_class_in_the_page_is_known_to_the_stylesheet(html):
 # In a browser
 
 
-@pytest.fixture(scope="module")
-def browser():
-    sync_api = pytest.importorskip("playwright.sync_api")
-    if not Path(CHROMIUM).exists():
-        pytest.skip(f"no Chromium at {CHROMIUM}")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
 def opened(browser, html, settings):
     """Open the gallery in a new context; nothing leaves the process."""
@@ -150,9 +128,8 @@ THEMES = [
 @pytest.mark.parametrize("width", [320, 1280])
 @pytest.mark.parametrize("theme", THEMES)
 def test_axe_finds_nothing(opened, width, theme):
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
     page = opened(width, **theme)
-    found = axe.run(page)
+    found = Axe().run(page)
     assert [(v["id"], v["nodes"][0]["html"]) for v in found.response["violations"]] == []
     assert page.faults == []
 

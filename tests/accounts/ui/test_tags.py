@@ -197,6 +197,12 @@ def test_a_notice_holds_what_it_is_given():
     assert 'class="notice notice-caution"' in html
 
 
+def test_a_notice_may_take_its_title_without_the_name():
+    html = render('{% notice "note" t live=True %}x{% endnotice %}', t="Mind")
+    assert words(html) == "Mind x"
+    assert 'role="status"' in html
+
+
 def test_a_notice_without_its_kind_is_a_mistake():
     with pytest.raises(TemplateSyntaxError, match="needs its kind"):
         render("{% notice %}x{% endnotice %}")
