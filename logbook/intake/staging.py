@@ -8,6 +8,7 @@ construction), the upload and part names in the authenticated data, so a part th
 reordered or exchanged for another is refused on reading.
 """
 
+import contextlib
 import os
 import re
 import secrets
@@ -81,23 +82,16 @@ class Staging:
 
         The part appears whole or not at all. Raises TooLarge past `limit` bytes.
         """
-        folder = self._folder(upload)
-        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        target = self._path(upload, part)
-        partial = folder / f".{part}.{secrets.token_hex(8)}"
-        try:
-            handle = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(handle, "wb") as out:
-                size = self._encrypt(out, pieces, key, _context(upload, part), limit)
-                out.flush()
-                os.fsync(out.fileno())
-            os.replace(partial, target)
-        except BaseException:
-            partial.unlink(missing_ok=True)
-            raise
-        fsync_folder(folder)
-        fsync_folder(self.root)
-        return size
+        with self.incoming(upload, part, key=key, limit=limit) as out:
+            for piece in pieces:
+                out.write(piece)
+        return out.size
+
+    def incoming(
+        self, upload: str, part: str, *, key: bytes, limit: int | None = None
+    ) -> "Incoming":
+        """A part to be written piece by piece: a context, or with `commit` and `abort`."""
+        return Incoming(self, upload, part, key, limit)
 
     def read(self, upload: str, part: str, *, key: bytes) -> Iterator[bytes]:
         """The part's bytes, piece by piece. Raises StagingError where they are not what was put.
@@ -165,28 +159,6 @@ class Staging:
         return self._folder(upload) / part
 
     @staticmethod
-    def _encrypt(
-        out: BinaryIO, pieces: Iterable[bytes], key: bytes, context: bytes, limit: int | None
-    ) -> int:
-        cipher = AESGCM(key)
-        prefix = secrets.token_bytes(PREFIX_LENGTH)
-        out.write(MAGIC + prefix)
-        size = counter = 0
-        waiting = bytearray()
-        for piece in pieces:
-            size += len(piece)
-            if limit is not None and size > limit:
-                raise TooLarge(f"more than {limit} bytes")
-            waiting += piece
-            # The last piece carries the end mark, so a full one waits until more has come.
-            while len(waiting) > PIECE:
-                out.write(cipher.encrypt(_nonce(prefix, counter), bytes(waiting[:PIECE]), context))
-                del waiting[:PIECE]
-                counter += 1
-        out.write(cipher.encrypt(_nonce(prefix, counter, last=True), bytes(waiting), context))
-        return size
-
-    @staticmethod
     def _decrypt(source: BinaryIO, key: bytes, context: bytes) -> Iterator[bytes]:
         cipher = AESGCM(key)
         head = source.read(len(MAGIC) + PREFIX_LENGTH)
@@ -204,6 +176,67 @@ class Staging:
             if not following:
                 return
             sealed, counter = following, counter + 1
+
+
+class Incoming:
+    """One part on its way in. It appears under its name at `commit`, whole, or never."""
+
+    def __init__(
+        self, staging: Staging, upload: str, part: str, key: bytes, limit: int | None
+    ) -> None:
+        self.size = 0
+        self._staging, self._limit = staging, limit
+        self._target = staging._path(upload, part)
+        self._target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        self._partial = self._target.with_name(f".{part}.{secrets.token_hex(8)}")
+        self._cipher, self._context = AESGCM(key), _context(upload, part)
+        self._prefix, self._counter = secrets.token_bytes(PREFIX_LENGTH), 0
+        self._waiting = bytearray()
+        handle = os.open(self._partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        self._out = os.fdopen(handle, "wb")
+        self._out.write(MAGIC + self._prefix)
+
+    def write(self, piece: bytes) -> None:
+        """Add to the part. Raises TooLarge past the limit."""
+        self.size += len(piece)
+        if self._limit is not None and self.size > self._limit:
+            raise TooLarge(f"more than {self._limit} bytes")
+        self._waiting += piece
+        # The last piece carries the end mark, so a full one waits until more has come.
+        while len(self._waiting) > PIECE:
+            self._seal(bytes(self._waiting[:PIECE]), last=False)
+            del self._waiting[:PIECE]
+
+    def commit(self) -> None:
+        """Make the part appear, on disk before this returns."""
+        self._seal(bytes(self._waiting), last=True)
+        self._out.flush()
+        os.fsync(self._out.fileno())
+        self._out.close()
+        os.replace(self._partial, self._target)
+        fsync_folder(self._target.parent)
+        fsync_folder(self._staging.root)
+
+    def abort(self) -> None:
+        """Leave nothing of it; the folder goes too where nothing else is in it."""
+        self._out.close()
+        self._partial.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            self._target.parent.rmdir()
+
+    def __enter__(self) -> "Incoming":
+        return self
+
+    def __exit__(self, kind: type | None, *_rest: object) -> None:
+        if kind is None:
+            self.commit()
+        else:
+            self.abort()
+
+    def _seal(self, plain: bytes, *, last: bool) -> None:
+        nonce = _nonce(self._prefix, self._counter, last=last)
+        self._out.write(self._cipher.encrypt(nonce, plain, self._context))
+        self._counter += 1
 
 
 def _context(upload: str, part: str) -> bytes:
