@@ -18,6 +18,10 @@ else:
     atexit.register(shutil.rmtree, _data, ignore_errors=True)
 
 _worker = os.environ.get("PYTEST_XDIST_WORKER", "one")
+if "INTERSPACE_REDIS_PREFIX" in os.environ and not os.environ["INTERSPACE_REDIS_PREFIX"].endswith(
+    _worker
+):
+    os.environ["INTERSPACE_REDIS_PREFIX"] += f"-{_worker}"
 os.environ["INTERSPACE_DATA"] = str(_data / _worker)
 os.environ.setdefault("INTERSPACE_STATIC_FROM_SOURCE", "true")
 os.environ.setdefault("INTERSPACE_LOG_LEVEL", "ERROR")

@@ -87,8 +87,9 @@ def test_a_view_may_open_what_is_listed_and_nothing_else():
 
         return response_headers(view)(RequestFactory().get("/"))
 
-    assert "img-src 'self' blob: data:" in (
-        answering({"img-src": ["blob:", "data:"]}).headers["Content-Security-Policy"]
+    assert (
+        "img-src 'self' blob: data:"
+        in (answering({"img-src": ["blob:", "data:"]}).headers["Content-Security-Policy"])
     )
     for directive, source in [
         ("script-src", "blob:"),
