@@ -41,14 +41,19 @@ def _fonts() -> typst.Fonts:
     )
 
 
+def check(content: Content) -> None:
+    """Raises Unsound where the content's numbers contradict each other."""
+    wrong = list(contradictions(content))
+    if wrong:
+        raise Unsound(" ".join(wrong))
+
+
 def render(content: Content) -> bytes:
     """The PDF of a content: one trainee with the list of scans, or the cohort.
 
     Raises Unsound where the content's numbers contradict each other.
     """
-    wrong = list(contradictions(content))
-    if wrong:
-        raise Unsound(" ".join(wrong))
+    check(content)
     content = in_order(content)
     with override(content["language"]):
         sheet = _sheet(content)
