@@ -1,0 +1,115 @@
+"""Standings against a slow reference, and the scans behind each number."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from credentialing.measures import COUNTED, AsOf, Gate, History, Plan, behind, judge
+from tests.credentialing.histories import clauses, histories, moments, plans
+from tests.credentialing.reference import Reference
+
+SAID = ("first_met_on", "met_since", "lost_on", "lost_because", "reached_with")
+
+
+def said(standing) -> dict:
+    return {name: getattr(standing.dates, name) for name in SAID}
+
+
+def expected(answer: dict, *, reached: bool = True) -> dict:
+    return {name: answer[name] for name in SAID if reached or name != "reached_with"}
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.data())
+def test_a_clause_says_what_the_definitions_say(data):
+    clause, history = data.draw(clauses()), data.draw(histories())
+    as_of = data.draw(moments(history))
+    standing = judge(Plan((Gate(1, (clause,)),)), history, as_of=as_of).clauses[0]
+    answer = Reference(None, history, as_of).clause(clause)
+
+    assert said(standing) == expected(answer)
+    assert standing.met == answer["met"]
+    value = standing.value
+    numerator, denominator, worth, lower, upper = answer["value"]
+    assert (value.numerator, value.denominator, value.value) == (numerator, denominator, worth)
+    assert value.lower == (None if lower is None else pytest.approx(lower, abs=1e-6))
+    assert value.upper == (None if upper is None else pytest.approx(upper, abs=1e-6))
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_gates_and_plans_say_what_their_clauses_say_together(data):
+    plan, history = data.draw(plans()), data.draw(histories())
+    as_of = data.draw(moments(history))
+    standing = judge(plan, history, as_of=as_of)
+    answer = Reference(plan, history, as_of).whole()
+
+    def days(dates):
+        return dates.first_met_on, dates.met_since, dates.lost_on
+
+    def wanted(part):
+        return part["first_met_on"], part["met_since"], part["lost_on"]
+
+    assert (standing.met, days(standing.dates)) == (answer["met"], wanted(answer))
+    assert [(g.met, days(g.dates)) for g in standing.gates] == [
+        (g["met"], wanted(g)) for g in answer["gates"]
+    ]
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_the_scans_behind_a_number_add_up_to_it(data):
+    clause, history = data.draw(clauses()), data.draw(histories())
+    as_of = data.draw(moments(history))
+    value = judge(Plan((Gate(1, (clause,)),)), history, as_of=as_of).clauses[0].value
+    rows = behind(clause, history, as_of=as_of)
+    if clause.measure == "elapsed_months":
+        assert rows == []
+        return
+    counted = [row.fact for row in rows if row.part == COUNTED]
+    units = {f.exam if clause.unit == "exam" else f.scan for f in counted}
+    assert len(units) == value.numerator
+    if value.denominator is not None:
+        assert len(rows) == value.denominator
+    assert [r.fact.performed_on for r in rows] == sorted(r.fact.performed_on for r in rows)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.data())
+def test_the_order_of_the_rows_does_not_matter_and_later_ones_are_not_read(data):
+    plan, history = data.draw(plans()), data.draw(histories())
+    as_of = data.draw(moments(history))
+    shuffled = list(history.facts)
+    random.Random(data.draw(st.integers(0, 99))).shuffle(shuffled)
+    # What happened after (D2, N) has not happened yet.
+    known = [
+        f
+        if f.superseded_on is None or (f.superseded_on <= as_of.d2 and f.superseded_seq <= as_of.n)
+        else _current(f)
+        for f in shuffled
+        if f.signed_on <= as_of.d2 and f.seq <= as_of.n
+    ]
+    then = History(
+        tuple(known),
+        history.confirmations,
+        history.waiting,
+        history.groups,
+        history.first_received_on,
+    )
+    assert judge(plan, then, as_of=as_of) == judge(plan, history, as_of=as_of)
+
+
+def _current(fact):
+    values = {name: getattr(fact, name) for name in type(fact).__slots__}
+    return type(fact)(**{**values, "superseded_on": None, "superseded_seq": None})
+
+
+def test_read_before_performed_is_not_a_moment():
+    import datetime as dt
+
+    with pytest.raises(ValueError, match="is before"):
+        AsOf(dt.date(2024, 3, 2), dt.date(2024, 3, 1), 0)
