@@ -546,13 +546,16 @@ class _NoticeNode(template.Node):
 
 @register.tag
 def notice(parser, token):
-    """{% notice "note|caution|urgent|done" title="..." live=False %}...{% endnotice %}"""
+    """{% notice "note|caution|urgent|done" title="" live=False %}...{% endnotice %}"""
     bits = token.split_contents()[1:]
     if not bits:
         raise template.TemplateSyntaxError("notice needs its kind first")
     kind = parser.compile_filter(bits[0])
     rest = bits[1:]
-    options = token_kwargs(rest, parser)
+    options = {}
+    if rest and "=" not in rest[0]:
+        options["title"] = parser.compile_filter(rest.pop(0))
+    options |= token_kwargs(rest, parser)
     if rest:
         raise template.TemplateSyntaxError(f"notice does not understand {rest[0]!r}")
     inner = parser.parse(("endnotice",))

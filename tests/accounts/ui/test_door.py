@@ -3,7 +3,11 @@
 import re
 
 import pytest
-from django.contrib.auth.tokens import default_token_generator
+from allauth.mfa.totp.internal.auth import (
+    format_hotp_value,
+    hotp_value,
+    yield_hotp_counters_from_time,
+)
 from django.template.loader import render_to_string
 from django.urls import reverse
 
@@ -70,15 +74,13 @@ def test_a_worn_out_link_says_so(client):
     assert heading(response) == "This link no longer works"
 
 
-def test_a_good_link_asks_for_a_new_password(client, ines):
-    from allauth.account.utils import user_pk_to_url_str
-
-    key = default_token_generator.make_token(ines)
-    response = client.get(
-        reverse("account_reset_password_from_key", args=[user_pk_to_url_str(ines), key]),
-        follow=True,
-    )
-    assert response.status_code == 200
+def test_a_good_link_asks_for_a_new_password(client, ines, mailoutbox):
+    client.post(reverse("account_reset_password"), {"email": "ines@northfield.example"})
+    link = re.search(r"https?://[^/]+(/\S+)", mailoutbox[0].body).group(1)
+    response = client.get(link, follow=True)
+    assert heading(response) == "Choose a new password"
+    refused = client.post(response.request["PATH_INFO"], {"password1": "short", "password2": "x"})
+    assert 'id="error-summary"' in refused.content.decode()
 
 
 @pytest.mark.parametrize(
@@ -94,15 +96,43 @@ def test_pages_of_ones_own(client, ines, name, words):
     assert heading(client.get(reverse(name))) == words
 
 
-def test_the_second_factor_is_drawn_not_linked(client, ines):
+def test_the_second_factor_from_adding_to_leaving(client, ines):
     client.post(
         reverse("account_login"),
         {"login": "ines@northfield.example", "password": factories.PASSWORD},
     )
-    assert "No recovery codes" in client.get(reverse("mfa_index")).content.decode()
-    page = client.get(reverse("mfa_activate_totp")).content.decode()
+    assert "Not in use." in client.get(reverse("mfa_index")).content.decode()
+    once_more = client.get(reverse("mfa_activate_totp"), follow=True)
+    assert heading(once_more) == "Please confirm that it is you"
+    page = client.post(
+        f"{reverse('account_reauthenticate')}?next={reverse('mfa_activate_totp')}",
+        {"password": factories.PASSWORD},
+        follow=True,
+    ).content.decode()
     assert '<svg viewBox="0 0' in page
     assert "data:" not in page
+    secret = re.search(r"<code>([A-Z2-7]+)</code>", page).group(1)
+    code = format_hotp_value(hotp_value(secret, next(yield_hotp_counters_from_time())))
+    client.post(reverse("mfa_activate_totp"), {"code": code})
+    assert "It is in use." in client.get(reverse("mfa_index")).content.decode()
+    again = client.get(reverse("mfa_generate_recovery_codes"))
+    assert heading(again) == "New recovery codes"
+    assert heading(client.get(reverse("mfa_deactivate_totp"))) == "Stop using the app"
+
+
+def test_recovery_codes_are_listed():
+    page = render_to_string(
+        "mfa/recovery_codes/index.html",
+        {
+            "unused_codes": ["1234-5678", "8765-4321"],
+            "total_count": 10,
+            "can_view_codes": True,
+            "can_download_codes": True,
+            "can_generate_codes": True,
+        },
+    )
+    assert "2 of 10 are unused." in page
+    assert page.count("<li><code>") == 2
 
 
 @pytest.mark.parametrize("status", ["400", "403", "404", "409", "429", "500", "503", "403_csrf"])
