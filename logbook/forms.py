@@ -219,10 +219,14 @@ class ExamForm(forms.Form):
     # --- reading ---------------------------------------------------------------------------------
 
     def clean_performed_at(self) -> str:
-        """Naive as typed, in the programme's zone; the hour that a clock runs twice is its first."""
+        """As typed, in the programme's zone; of the hour that a clock runs twice, the first."""
         typed = self.cleaned_data["performed_at"]
         if typed is None:
             return ""
+        typed = typed.replace(tzinfo=None)  # Django took it for the server's zone
+        stored = self._local(self.stored["performed_at"])
+        if stored is not None and stored.replace(second=0) == typed:
+            return self.stored["performed_at"]  # the page shows no seconds: unchanged is unchanged
         return typed.replace(tzinfo=self.zone).astimezone(dt.UTC).isoformat(timespec="seconds")
 
     @property

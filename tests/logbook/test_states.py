@@ -13,9 +13,7 @@ each = pytest.mark.parametrize("machine", MACHINES.values(), ids=MACHINES)
 @each
 def test_every_state_is_reached_and_every_move_names_states(machine):
     codes = set(machine.codes)
-    assert {m.source for m in machine.moves} | {
-        m.target for m in machine.moves
-    } == codes
+    assert {m.source for m in machine.moves} | {m.target for m in machine.moves} == codes
     reached, waiting = set(), [machine.start]
     while waiting:
         state = waiting.pop()
