@@ -290,6 +290,7 @@ class Demonstration:
         self.listening = listening
         self.env = {k: v for k, v in os.environ.items() if not LEFT_OUT.match(k)} | {
             "INTERSPACE_DATA": str(folder),
+            "INTERSPACE_URL": self.address,
             "PYTHONUNBUFFERED": "1",
         }
         logs = folder / "logs"

@@ -55,6 +55,7 @@ def environment(**more: str) -> dict[str, str]:
         "DATABASE_URL": database_url(),
         "INTERSPACE_DATA": str(settings.DATA_DIR),
         "INTERSPACE_STATIC_FROM_SOURCE": "true",
+        "INTERSPACE_LOG_LEVEL": "INFO",
         **more,
     }
 
