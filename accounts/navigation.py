@@ -34,3 +34,11 @@ def register_settings(*items: Item) -> None:
     """Settings are one row a floor; each floor adds its page to the tabs."""
     SETTINGS.extend(item for item in items if item not in SETTINGS)
     SETTINGS.sort(key=lambda item: item.order)
+
+
+# The page, of the floor that knows the applications, on which a reader's privileges are set.
+ABOUT_READER: list[str] = []
+
+
+def register_about_reader(url_name: str) -> None:
+    ABOUT_READER[:] = [url_name]

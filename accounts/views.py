@@ -160,6 +160,9 @@ def person(request: HttpRequest, programme: str, membership) -> HttpResponse:
             "membership": its,
             "end": end,
             "level": level,
+            "reading_url": reverse(navigation.ABOUT_READER[0], args=[programme, its.pk])
+            if navigation.ABOUT_READER
+            else "",
             "privileges": its.person.privileges.filter(programme=request.programme).order_by(
                 "application", "from_on"
             ),

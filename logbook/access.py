@@ -12,6 +12,7 @@ ACCESS = {
     "logbook:exam_withdraw": row(GET=P.RECORD_EXAMS, POST=P.RECORD_EXAMS),
     "logbook:exam_drop_edit": row(POST=P.RECORD_EXAMS),
     "logbook:shifts": row(GET=P.CONFIRM_SUPERVISION, POST=P.CONFIRM_SUPERVISION),
+    "logbook:may_read": row(GET=P.MANAGE_PEOPLE, POST=P.MANAGE_PEOPLE),
     "logbook:settings": row(GET=P.CHANGE_SETTINGS, POST=P.CHANGE_SETTINGS),
     "logbook:application_new": row(GET=P.CHANGE_SETTINGS, POST=P.CHANGE_SETTINGS),
     "logbook:application": row(GET=P.CHANGE_SETTINGS, POST=P.CHANGE_SETTINGS),

@@ -16,5 +16,8 @@ class LogbookConfig(AppConfig):
             navigation.Item(_("Record"), "logbook:exam_new", "RECORD_EXAMS", order=20),
             navigation.Item(_("My exams"), "logbook:exam_list", "RECORD_EXAMS", order=25),
             navigation.Item(_("Supervision"), "logbook:shifts", "CONFIRM_SUPERVISION", order=40),
-            navigation.Item(_("Logbook"), "logbook:settings", "CHANGE_SETTINGS", order=82),
         )
+        navigation.register_settings(
+            navigation.Item(_("Logbook"), "logbook:settings", "CHANGE_SETTINGS", order=20)
+        )
+        navigation.register_about_reader("logbook:may_read")

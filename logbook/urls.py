@@ -1,6 +1,7 @@
 from django.urls import path
 
 from logbook import views
+from logbook.people_views import may_read
 from logbook.programme_views import application, settings, value_add, value_retire
 
 app_name = "logbook"
@@ -13,6 +14,7 @@ urlpatterns = [
     path("exams/<uuid:exam_id>/withdraw/", views.exam_withdraw, name="exam_withdraw"),
     path("exams/<uuid:exam_id>/drop-changes/", views.exam_drop_edit, name="exam_drop_edit"),
     path("supervision/", views.shifts, name="shifts"),
+    path("people/<uuid:membership>/may-read/", may_read, name="may_read"),
     path("settings/logbook/", settings, name="settings"),
     path("settings/logbook/applications/new/", application, name="application_new"),
     path("settings/logbook/applications/<slug:code>/", application, name="application"),
