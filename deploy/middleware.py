@@ -25,6 +25,8 @@ MAY_ADD: dict[str, frozenset[str]] = {
     "worker-src": frozenset({"blob:"}),
 }
 
+SANDBOX = "default-src 'none'; frame-ancestors 'none'; sandbox"
+
 PERMISSIONS = "camera=(self), fullscreen=(self), geolocation=(), microphone=(), payment=(), usb=()"
 
 log = structlog.get_logger("interspace.request")
@@ -48,7 +50,11 @@ def response_headers(get_response: Handler) -> Handler:
     def middleware(request: HttpRequest) -> HttpResponseBase:
         response = get_response(request)
         headers = response.headers
-        headers["Content-Security-Policy"] = content_policy(getattr(response, "csp_extra", None))
+        if getattr(response, "sandbox", False):  # a stored file: a browser runs nothing of it
+            headers["Content-Security-Policy"] = SANDBOX
+        else:
+            policy = content_policy(getattr(response, "csp_extra", None))
+            headers["Content-Security-Policy"] = policy
         headers["Permissions-Policy"] = PERMISSIONS
         headers["Cross-Origin-Resource-Policy"] = "same-origin"
         headers.setdefault("X-Content-Type-Options", "nosniff")

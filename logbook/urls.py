@@ -1,6 +1,6 @@
 from django.urls import path
 
-from logbook import views
+from logbook import capture_views, views
 from logbook.people_views import may_read
 from logbook.programme_views import application, settings, value_add, value_retire
 
@@ -13,6 +13,24 @@ urlpatterns = [
     path("exams/<uuid:exam_id>/submit/", views.exam_submit, name="exam_submit"),
     path("exams/<uuid:exam_id>/withdraw/", views.exam_withdraw, name="exam_withdraw"),
     path("exams/<uuid:exam_id>/drop-changes/", views.exam_drop_edit, name="exam_drop_edit"),
+    path("exams/<uuid:exam_id>/captures/", capture_views.capture_list, name="captures"),
+    path("exams/<uuid:exam_id>/captures/add/", capture_views.capture_add, name="capture_add"),
+    path("captures/<uuid:capture_id>/mask/", capture_views.capture_mask, name="capture_mask"),
+    path(
+        "captures/<uuid:capture_id>/preview/",
+        capture_views.capture_preview,
+        name="capture_preview",
+    ),
+    path("captures/<uuid:capture_id>/remove/", capture_views.capture_remove, name="capture_remove"),
+    *(
+        path(
+            f"captures/<uuid:capture_id>/{part}/",
+            capture_views.capture_file,
+            {"part": part},
+            name=f"capture_{part}",
+        )
+        for part in ("master", "poster", "play")
+    ),
     path("supervision/", views.shifts, name="shifts"),
     path("people/<uuid:membership>/may-read/", may_read, name="may_read"),
     path("settings/logbook/", settings, name="settings"),

@@ -73,6 +73,14 @@ SENTENCES = {
     "interrupted": _(
         "Reading the file was interrupted here, not by the file. It is tried again by itself."
     ),
+    "lost": _(
+        "The file is no longer here. It was not kept anywhere else; send it again from where it "
+        "was recorded."
+    ),
+    "expired": _(
+        "What is hidden was not confirmed within 24 hours, so the file was removed. "
+        "Send it again and confirm."
+    ),
     "no_walls": _(
         "This machine cannot open files safely, so the file was not opened. "
         "Tell whoever runs the service; `captures doctor` says what is missing."

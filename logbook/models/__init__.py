@@ -8,6 +8,7 @@ from logbook.models.exams import (
     SupervisionConfirmation,
 )
 from logbook.models.programmes import Application, LogbookSettings, OwnValue
+from logbook.models.uploads import Upload
 
 __all__ = [
     "Application",
@@ -20,4 +21,5 @@ __all__ = [
     "RevisionAnswer",
     "Scan",
     "SupervisionConfirmation",
+    "Upload",
 ]
