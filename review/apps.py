@@ -5,3 +5,19 @@ from django.utils.translation import gettext_lazy as _
 class ReviewConfig(AppConfig):
     name = "review"
     verbose_name = _("Review")
+
+    def ready(self) -> None:
+        from accounts import navigation
+        from accounts.signals import programme_created
+        from review import rules, texts  # noqa: F401 - rules shut the logbook's doors
+        from review.actions.programmes import lay_down
+
+        programme_created.connect(lay_down, dispatch_uid="review")
+        navigation.register(
+            navigation.Item(_("Reading list"), "review:list", "READ_EXAMS", order=10),
+            navigation.Item(_("Signed"), "review:signed", "READ_EXAMS", order=15),
+            faculty="review:list",
+        )
+        navigation.register_settings(
+            navigation.Item(_("Credit rule"), "review:credit_rule", "CHANGE_SETTINGS", order=30)
+        )

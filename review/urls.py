@@ -1,4 +1,24 @@
-from django.urls import URLPattern
+from django.urls import path
+
+from review import views
 
 app_name = "review"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    path("reading/", views.reading_list, name="list"),
+    path("reading/next/", views.take_next, name="next"),
+    path("reading/signed/", views.signed, name="signed"),
+    path("reading/signed/<uuid:attestation_id>/correct/", views.correct, name="correct"),
+    path("reading/urgent/<uuid:discrepancy_id>/told/", views.told, name="told"),
+    path("reading/<uuid:exam_id>/", views.desk, name="desk"),
+    path("reading/<uuid:exam_id>/take/", views.take, name="take"),
+    path("reading/<uuid:exam_id>/save/", views.save, name="save"),
+    path("reading/<uuid:exam_id>/reveal/", views.reveal, name="reveal"),
+    path("reading/<uuid:exam_id>/sign/", views.sign, name="sign"),
+    path("reading/<uuid:exam_id>/return/", views.return_, name="return"),
+    path("reading/<uuid:exam_id>/set-aside/", views.set_aside, name="set_aside"),
+    path("reading/<uuid:exam_id>/release/", views.release, name="release"),
+    path("feedback/<uuid:exam_id>/", views.exam, name="exam"),
+    path("feedback/urgent/<uuid:discrepancy_id>/", views.acknowledge, name="acknowledge"),
+    path("feedback/<uuid:exam_id>/exception/", views.exception, name="exception"),
+    path("settings/credit/", views.credit_rule, name="credit_rule"),
+]

@@ -13,7 +13,10 @@ from zoneinfo import ZoneInfo
 from accounts.actions import people, programmes
 from accounts.models import Membership, Person, Programme, Role
 from logbook.actions import exams
+from logbook.answers import Answer
 from logbook.models import Capture
+from review import queries as review_queries
+from review.actions import attestations, holds, readings
 
 ZONE = ZoneInfo("Europe/Berlin")
 START = dt.date(2026, 1, 5)
@@ -197,3 +200,86 @@ def submitted_exam(trainee, programme, *, zones=("R1", "L1"), supervisor=None, w
     exams.submit(exam=exam, version=exam.version, by=trainee, at=when)
     exam.refresh_from_db()
     return exam
+
+
+# --- review ---------------------------------------------------------------------------------------
+
+
+def stored_clip(exam, *, zone="R1", when=NOW, **fields):
+    """A clip that is stored and ready: its master's hash is all that a reading needs to name."""
+    ordinal = exam.captures.count() + 1
+    return Capture.objects.create(
+        programme=exam.programme,
+        exam=exam,
+        ordinal=ordinal,
+        zone=zone,
+        state="ready",
+        created_at=when,
+        ready_at=when,
+        **{
+            "kind": "clip",
+            "probe": "linear",
+            "depth_mm": 40,
+            "master_key": f"{exam.programme_id}/aa/{ordinal:064d}",
+            "master_sha256": f"{ordinal:064d}",
+            "frames": 48,
+            "duration_ms": 1920,
+            "width": 320,
+            "height": 240,
+            **fields,
+        },
+    )
+
+
+def waiting_exam(trainee, programme, *, zones=("R1", "L1"), when=NOW, **fields):
+    """An exam on the reading list, with a stored clip of each zone."""
+    exam = drafted_exam(trainee, programme, when=when, **fields)
+    for zone in zones:
+        stored_clip(exam, zone=zone, when=when)
+    exams.submit(exam=exam, version=exam.version, by=trainee, at=when)
+    exam.refresh_from_db()
+    return exam
+
+
+def marks(answer="R- L-", quality=4, **more):
+    """What a reader marks blind about one scan."""
+    said = Answer.parse(answer)
+    return {
+        "right": said.right,
+        "left": said.left,
+        "pattern": said.pattern,
+        "limited": said.limited,
+        "quality": quality,
+        **more,
+    }
+
+
+def revealed_exam(reader, exam, answers=None, *, quality=4, when=NOW, **more):
+    """Taken, read blind and revealed. ``answers``: code of the application -> code of the answer;
+    what is not named is read as negative or none. Returns the readings in the scans' order."""
+    holds.take(programme=exam.programme, exam=exam, by=reader, at=when)
+    on = exam.programme.local_date(when)
+    scans = review_queries.scans_to_read(exam, reader, on=on)
+    said = {
+        str(scan.pk): marks(
+            (answers or {}).get(
+                scan.application.code, "R- L-" if scan.application.kind == "sided" else "none"
+            ),
+            quality,
+            **more,
+        )
+        for scan in scans
+    }
+    readings.save(exam=exam, scans=said, by=reader, at=when)
+    return readings.reveal(exam=exam, by=reader, at=when)
+
+
+def signed_exam(reader, exam, answers=None, *, quality=4, when=NOW, **signature):
+    """Read blind, revealed and signed. Returns the attestations in the scans' order."""
+    given = revealed_exam(reader, exam, answers, quality=quality, when=when)
+    return attestations.sign(
+        exam=exam,
+        signatures=[attestations.Signature(reading.scan_id, **signature) for reading in given],
+        by=reader,
+        at=when,
+    )
