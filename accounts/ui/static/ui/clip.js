@@ -27,9 +27,19 @@ const setUp = (figure) => {
     counter.textContent = last > 0 ? `${now() + 1}/${last + 1}` : String(now() + 1);
   };
 
-  const toggled = () => (video.paused ? video.play().catch(() => {}) : video.pause());
-  const step = (by) => {
+  // A looping video that is sent to its last frame may take that for the end and start again, so
+  // the loop is on only while the film runs.
+  const hold = () => {
     video.pause();
+    video.loop = false;
+  };
+  const toggled = () => {
+    if (!video.paused) return video.pause();
+    video.loop = true;
+    video.play().catch(() => {});
+  };
+  const step = (by) => {
+    hold();
     stepTo(video, rate, last, now() + by);
   };
   const speed = (button) => {
@@ -52,7 +62,7 @@ const setUp = (figure) => {
   }
   video.addEventListener("click", toggled);
   place.addEventListener("input", () => {
-    video.pause();
+    hold();
     stepTo(video, rate, last, Number(place.value));
   });
   figure.addEventListener("click", (event) => {
