@@ -30,9 +30,10 @@ class Fact:
     exam, scan, reader: any hashable that sorts, the same for the same thing (UUIDs).
     superseded_on, superseded_seq: when and where on the ledger a later attestation replaced it.
     credited: belongs to the set C. in_read: belongs to the set R (first reading, independent).
-    pair, agrees, determinate: first answer against first reading, meaningful only within R.
-    reader_call, trainee_call: positive, negative, focal, indeterminate, limited.
-    findings: signs that the reader noted.
+    reader_call, quality, findings: of the reading in this attestation; measures of C use them.
+    first_call, first_quality: of the first reading; measures of R use them, with pair, agrees and
+    determinate: first answer against first reading.
+    Calls: positive, negative, focal, indeterminate, limited. findings: signs as `sign=value`.
     """
 
     exam: Hashable
@@ -50,6 +51,8 @@ class Fact:
     in_read: bool = True
     quality: int | None = None
     reader_call: str = NEGATIVE
+    first_call: str = NEGATIVE
+    first_quality: int | None = None
     trainee_call: str = NEGATIVE
     pair: bool = True
     agrees: bool = True

@@ -74,10 +74,14 @@ def keyer(clause: Clause) -> Callable[[Fact], Key | None]:
     cut = clause.cut
     readings: dict[str, Callable[[Fact], Key | None]] = {
         "read": lambda f: (f.exam, True, False),
-        "quality": lambda f: None if f.quality is None else (f.quality,),
-        "adequate_share": lambda f: (f.exam, f.quality is not None and f.quality >= cut, ""),
-        "agreement": lambda f: (f.exam, f.agrees, f.reader_call) if f.pair else None,
-        "determinate": lambda f: (f.exam, f.determinate, f.reader_call) if f.pair else None,
+        "quality": lambda f: None if f.first_quality is None else (f.first_quality,),
+        "adequate_share": lambda f: (
+            f.exam,
+            f.first_quality is not None and f.first_quality >= cut,
+            "",
+        ),
+        "agreement": lambda f: (f.exam, f.agrees, f.first_call) if f.pair else None,
+        "determinate": lambda f: (f.exam, f.determinate, f.first_call) if f.pair else None,
     }
     key = readings[clause.measure]
     return lambda fact: key(fact) if fact.in_read else None

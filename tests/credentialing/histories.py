@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 from hypothesis import strategies as st
 
@@ -16,6 +17,7 @@ from credentialing.measures import (
     Plan,
     Waiting,
 )
+from credentialing.measures.plans import COUNTS
 
 APPLICATIONS = ("pneumothorax", "interstitial", "cardiac")
 GROUPS = {"pneumothorax": "lung", "interstitial": "lung", "cardiac": "heart"}
@@ -82,6 +84,22 @@ def clauses(draw, ordinal=1):
     )
 
 
+def clauses_that_look_back():
+    """`once` with a window or of a share: what is current now, on some day up to now."""
+    return (
+        clauses()
+        .filter(lambda c: c.measure != "elapsed_months" and c.direction == "at_least")
+        .map(
+            lambda c: replace(
+                c,
+                mode="once",
+                bar=min(c.bar, 2),
+                within_months=c.within_months or (1 if c.measure in COUNTS else None),
+            )
+        )
+    )
+
+
 @st.composite
 def plans(draw):
     gates, ordinal = [], 0
@@ -116,8 +134,8 @@ readings = st.fixed_dictionaries(
 
 
 @st.composite
-def histories(draw, most_exams=7):
-    """Histories whose ledger positions follow the days, as they do on a chain."""
+def histories(draw, most_exams=7, attested=(0, 1, 1, 1, 2, 3)):
+    """attested: how often a scan may be. Histories whose ledger positions follow the days, as they do on a chain."""
     pending = []  # (day, tie, kind, payload)
     for number in range(draw(st.integers(0, most_exams))):
         exam = f"exam-{number}"
@@ -133,7 +151,7 @@ def histories(draw, most_exams=7):
             scan = f"{exam}/{application}"
             base = (exam, scan, application, performed, received, supervision)
             signed = received
-            for ordinal in range(1, draw(st.sampled_from([0, 1, 1, 1, 2, 3])) + 1):
+            for ordinal in range(1, draw(st.sampled_from(attested)) + 1):
                 signed = signed + dt.timedelta(days=draw(st.integers(0, 25)))
                 tie = draw(st.integers(0, 99)) + 100 * ordinal
                 pending.append((signed, tie, "sign", (*base, ordinal, draw(readings))))

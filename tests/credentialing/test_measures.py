@@ -9,7 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from credentialing.measures import COUNTED, AsOf, Gate, History, Plan, behind, judge
-from tests.credentialing.histories import clauses, histories, moments, plans
+from tests.credentialing.histories import (
+    clauses,
+    clauses_that_look_back,
+    histories,
+    moments,
+    plans,
+)
 from tests.credentialing.reference import Reference
 
 SAID = ("first_met_on", "met_since", "lost_on", "lost_because", "reached_with")
@@ -23,11 +29,22 @@ def expected(answer: dict, *, reached: bool = True) -> dict:
     return {name: answer[name] for name in SAID if reached or name != "reached_with"}
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=250, deadline=None)
 @given(st.data())
 def test_a_clause_says_what_the_definitions_say(data):
     clause, history = data.draw(clauses()), data.draw(histories())
-    as_of = data.draw(moments(history))
+    compare(clause, history, data.draw(moments(history)))
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_a_clause_that_looks_back_is_asked_again_after_every_correction(data):
+    clause = data.draw(clauses_that_look_back())
+    history = data.draw(histories(most_exams=5, attested=(1, 2, 3)))
+    compare(clause, history, data.draw(moments(history)))
+
+
+def compare(clause, history, as_of):
     standing = judge(Plan((Gate(1, (clause,)),)), history, as_of=as_of).clauses[0]
     answer = Reference(None, history, as_of).clause(clause)
 
