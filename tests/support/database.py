@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from django.conf import settings
-from django.db import connection, transaction
+from django.db import connection, connections, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 
 from accounts import append_only
@@ -49,7 +49,7 @@ def as_owner() -> Iterator[BaseDatabaseWrapper]:
     if not _owner:
         yield connection
         return
-    other = type(connection)({**connection.settings_dict, **_owner}, alias="owner_of_tests")
+    other = type(connections["default"])({**connection.settings_dict, **_owner}, alias="owner_of_tests")
     try:
         yield other
     finally:
