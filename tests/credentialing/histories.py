@@ -119,6 +119,8 @@ readings = st.fixed_dictionaries(
         "in_read": st.sampled_from([True, True, False]),
         "quality": st.sampled_from([None, 1, 2, 3, 3, 4, 5]),
         "reader_call": st.sampled_from(CALLS),
+        "first_call": st.sampled_from(CALLS),
+        "first_quality": st.sampled_from([None, 1, 2, 3, 3, 4, 5]),
         "findings": st.sampled_from([frozenset(), frozenset({"septated"})]),
         "comparison": st.sampled_from(
             [

@@ -91,7 +91,7 @@ class Reference:
         if name in ("credited", "positive", "negative", "with_finding", "supervised", "adequate"):
             return self.count(len(self.counted(clause, credited, facts, confirmed)))
         if name == "quality":
-            marks = [f.quality for f in read if f.quality is not None]
+            marks = [f.first_quality for f in read if f.first_quality is not None]
             least = 25 if clause.min_n is None else clause.min_n
             known = len(marks) >= max(1, least)
             median = statistics.median_low(marks) if known else None
@@ -100,7 +100,9 @@ class Reference:
         least = 25 if clause.min_n is None else clause.min_n
         if name == "adequate_share":
             base = read
-            hits = [f for f in read if f.quality is not None and f.quality >= clause.cut]
+            hits = [
+                f for f in read if f.first_quality is not None and f.first_quality >= clause.cut
+            ]
             each = 0
         else:
             base = [f for f in read if f.pair]
@@ -109,8 +111,8 @@ class Reference:
         each = each if clause.min_each is None else clause.min_each
         enough = (
             len(base) >= max(1, least)
-            and (each == 0 or sum(f.reader_call == "positive" for f in base) >= each)
-            and (each == 0 or sum(f.reader_call == "negative" for f in base) >= each)
+            and (each == 0 or sum(f.first_call == "positive" for f in base) >= each)
+            and (each == 0 or sum(f.first_call == "negative" for f in base) >= each)
         )
         lower = upper = None
         if base:
@@ -202,13 +204,13 @@ class Reference:
         if clause.measure in ("read", "quality", "adequate_share", "agreement", "determinate"):
             if not fact.in_read:
                 return None
-            good = fact.quality is not None and fact.quality >= clause.cut
+            good = fact.first_quality is not None and fact.first_quality >= clause.cut
             return {
                 "read": (True,),
-                "quality": None if fact.quality is None else (fact.quality,),
+                "quality": None if fact.first_quality is None else (fact.first_quality,),
                 "adequate_share": (good,),
-                "agreement": (fact.agrees, fact.reader_call) if fact.pair else None,
-                "determinate": (fact.determinate, fact.reader_call) if fact.pair else None,
+                "agreement": (fact.agrees, fact.first_call) if fact.pair else None,
+                "determinate": (fact.determinate, fact.first_call) if fact.pair else None,
             }[clause.measure]
         counts = (
             fact.credited
