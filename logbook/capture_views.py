@@ -266,7 +266,7 @@ def _ranged(request: HttpRequest, source: BinaryIO, size: int, tag: str) -> Http
             return response
     source.seek(start)
     response = StreamingHttpResponse(
-        _blocks(source, end - start + 1), content_type=media_type, status=206 if ranged else 200
+        _Blocks(source, end - start + 1), content_type=media_type, status=206 if ranged else 200
     )
     response.headers["Accept-Ranges"] = "bytes"
     response.headers["Content-Length"] = str(end - start + 1)
@@ -275,10 +275,17 @@ def _ranged(request: HttpRequest, source: BinaryIO, size: int, tag: str) -> Http
     return response
 
 
-def _blocks(source: BinaryIO, left: int) -> Iterator[bytes]:
-    with source:
-        while left > 0 and (block := source.read(min(BLOCK, left))):
-            left -= len(block)
+class _Blocks:
+    """So many bytes of a file, from where it stands. Closed by the response even when nobody
+    reads it, as with HEAD: a generator that never started would leave its file open."""
+
+    def __init__(self, source: BinaryIO, size: int) -> None:
+        self.source, self.left = source, size
+        self.close = source.close
+
+    def __iter__(self) -> Iterator[bytes]:
+        while self.left > 0 and (block := self.source.read(min(BLOCK, self.left))):
+            self.left -= len(block)
             yield block
 
 
