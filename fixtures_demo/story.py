@@ -178,7 +178,7 @@ class Read:
     quality: int
     items: dict[str, str]
     sentence: str
-    told: str  # who was told of an urgent disagreement, "" for nobody yet
+    told: str  # whom the reader telephones where the answers differ urgently, a code
     revealed_at: dt.datetime
     signed_at: dt.datetime
 
@@ -492,10 +492,10 @@ class _Teller:
             else min(5, max(1, round(rng.gauss(1.7 + 2.4 * exam.skill, 0.75))))
         )
         says = wrong or quality < 3 or rng.random() < 0.2
-        items = {"depth_gain": "improve"} if limited or quality < 3 else {}
+        items = {"depth_gain": "too_dark"} if limited else {}
         read = Read(
             exam.id, who.key, answers, quality, items, rng.choice(SENTENCES) if says else "",
-            "duty registrar", revealed, signed,
+            "duty_clinician", revealed, signed,
         )  # fmt: skip
         self.event(at, "read", programme, read)
         return signed + dt.timedelta(seconds=30)

@@ -1,0 +1,282 @@
+"""Makes the story true: every event through the service's own actions, at its own time.
+
+The clock is an argument everywhere below, so eighteen months pass in a minute. Many actions share
+one outer transaction; each stays an action of its own, with its entry in the ledger.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import time
+import uuid
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+from django.contrib.auth.hashers import make_password
+from django.db import transaction
+
+from accounts.actions import people as people_actions
+from accounts.actions import programmes as programme_actions
+from accounts.models import Person, Programme
+from fixtures_demo import clips, people, story
+from fixtures_demo.pictures import Pictures
+from logbook.actions import exams as exam_actions
+from logbook.actions import programmes as logbook_actions
+from logbook.actions import supervision
+from logbook.answers import Answer
+from logbook.drafts import answer_parts
+from logbook.models import Exam, Scan
+from review.actions import attestations, discrepancies, holds, readings
+from review.actions import scans as scan_actions
+from review.models import Discrepancy
+
+BATCH = 120
+Say = Callable[[str], None]
+
+
+class AlreadyThere(Exception):
+    """A programme of the demonstration exists; nothing was written."""
+
+
+def load(*, now: dt.datetime, folder: Path, say: Say, weekly: float = 1.0) -> dict[str, float]:
+    """The whole demonstration. `now`: aware; `folder`: where drawn clips are kept.
+
+    Returns seconds by part. Raises AlreadyThere.
+    """
+    codes = [one.code for one in people.PROGRAMMES]
+    if Programme.objects.filter(code__in=codes).exists():
+        raise AlreadyThere
+    watch = _Watch()
+    # Drawing takes a core of its own while people and plans are entered.
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as drawing:
+        drawn: Future[dict[str, Path]] = drawing.submit(clips.ensure, folder)
+        events = story.tell(now, weekly=weekly)
+        say("People and programmes")
+        with transaction.atomic():
+            cast = Cast.enter(events[0].at - dt.timedelta(hours=1), now.date())
+        watch.lap("people")
+        if not drawn.done():
+            say("Drawing synthetic clips")
+        files = drawn.result()
+    watch.lap("clips")
+    loader = Loader(cast, Pictures(files))
+    for start in range(0, len(events), BATCH):
+        with transaction.atomic():
+            for event in events[start : start + BATCH]:
+                loader.happen(event)
+        say(f"Exams and readings: {min(start + BATCH, len(events))} of {len(events)} events")
+    watch.lap("events")
+    return watch.seconds
+
+
+class _Watch:
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._since = time.monotonic()
+
+    def lap(self, name: str) -> None:
+        now = time.monotonic()
+        self.seconds[name], self._since = now - self._since, now
+
+
+class Cast:
+    """Programmes by code and people by key, as rows."""
+
+    def __init__(self, programmes: Mapping[str, Programme], persons: Mapping[str, Person]) -> None:
+        self.programmes = programmes
+        self.persons = persons
+        self.places: dict[str, str] = {"": ""}  # name -> code
+
+    @classmethod
+    def enter(cls, at: dt.datetime, today: dt.date) -> Cast:
+        """Programmes, people, roles and privileges, in force from before the first exam."""
+        programmes: dict[str, Programme] = {}
+        for one in people.PROGRAMMES:
+            programme = programme_actions.create(
+                institution="harrowmere",
+                institution_name=people.INSTITUTION,
+                code=one.code,
+                name=one.name,
+                time_zone=people.ZONE,
+                duty_telephone=one.duty_telephone,
+                by=None,
+                at=at,
+            )
+            programmes[one.code] = programme
+        # One slow hash for everybody: the password is printed on the screen anyway.
+        password = make_password(people.PASSWORD)
+        persons: dict[str, Person] = {}
+        for who in people.everyone():
+            for role in who.roles:
+                persons[who.key] = cls._belong(who, role, programmes[role.programme], at, today)
+        Person.objects.filter(pk__in=[one.pk for one in persons.values()]).update(password=password)
+        cast = cls(programmes, persons)
+        cast._name_places(at)
+        return cast
+
+    @staticmethod
+    def _belong(who, role, programme: Programme, at: dt.datetime, today: dt.date) -> Person:
+        starts, ends = at.date() - dt.timedelta(days=400), None
+        if role.role == "trainee":
+            starts, ends = people.academic_year(today, role.year)
+        membership = people_actions.add(
+            programme=programme,
+            email=who.email,
+            name=who.name,
+            role=role.role,
+            starts_on=starts,
+            ends_on=ends,
+            profession=who.profession,
+            level=role.level,
+            staff_number=who.staff_number,
+            by=None,
+            at=at,
+            invite=False,
+        )
+        if role.role == "faculty":
+            for application in who.reads:
+                people_actions.grant(
+                    programme=programme,
+                    person=membership.person,
+                    application=application,
+                    from_on=starts,
+                    by=None,
+                    at=at,
+                )
+        return membership.person
+
+    def _name_places(self, at: dt.datetime) -> None:
+        for one in people.PROGRAMMES:
+            director = next(
+                self.persons[who.key]
+                for who in people.everyone()
+                for role in who.roles
+                if (role.programme, role.role) == (one.code, "director")
+            )
+            for place in one.places:
+                value = logbook_actions.add_value(
+                    programme=self.programmes[one.code],
+                    list_code="place",
+                    text=place,
+                    by=director,
+                    at=at,
+                )
+                self.places[place] = value.code
+
+
+class Loader:
+    """One method a kind of event."""
+
+    def __init__(self, cast: Cast, pictures: Pictures) -> None:
+        self.cast = cast
+        self.pictures = pictures
+
+    def happen(self, event: story.Event) -> None:
+        getattr(self, event.kind)(event, event.data)
+
+    def draft(self, event: story.Event, exam: story.Exam) -> None:
+        exam_actions.save_draft(
+            exam_id=exam.id,
+            programme=self.cast.programmes[exam.programme],
+            draft=self._draft_of(exam),
+            version=None,
+            by=self.cast.persons[exam.trainee],
+            at=exam.saved_at,
+        )
+
+    def exam(self, event: story.Event, exam: story.Exam) -> None:
+        trainee = self.cast.persons[exam.trainee]
+        programme = self.cast.programmes[exam.programme]
+        saved = exam_actions.save_draft(
+            exam_id=exam.id,
+            programme=programme,
+            draft=self._draft_of(exam),
+            version=None,
+            by=trainee,
+            at=exam.saved_at,
+        ).exam
+        saved.programme = programme
+        self.pictures.add(saved, exam.clips, by=trainee, at=exam.saved_at)
+        exam_actions.submit(exam=saved, version=saved.version, by=trainee, at=event.at)
+
+    def shift(self, event: story.Event, shift: story.Shift) -> None:
+        supervision.confirm_shift(
+            programme=self.cast.programmes[event.programme],
+            exams=list(shift.exams),
+            by=self.cast.persons[shift.by],
+            at=event.at,
+        )
+
+    def turn(self, event: story.Event, turn: story.Turn) -> None:
+        exam = Exam.objects.select_related("programme").get(pk=turn.exam)
+        by = self.cast.persons[turn.by]
+        if turn.what == "withdrawn":
+            exam_actions.withdraw(exam=exam, by=by, at=event.at)
+            return
+        holds.take(programme=exam.programme, exam=exam, by=by, at=event.at)
+        scan_ids = list(Scan.objects.filter(exam=exam).values_list("pk", flat=True))
+        at = event.at + dt.timedelta(minutes=1)
+        if turn.what == "returned":
+            scan_actions.return_(
+                exam=exam, scan_ids=scan_ids, zones=("R1", "L1"), text=turn.sentence, by=by, at=at
+            )
+        else:
+            scan_actions.set_aside(
+                exam=exam, scan_ids=scan_ids, reason=turn.reason, text=turn.sentence, by=by, at=at
+            )
+
+    def read(self, event: story.Event, reading: story.Read) -> None:
+        exam = Exam.objects.select_related("programme").get(pk=reading.exam)
+        by = self.cast.persons[reading.reader]
+        holds.take(programme=exam.programme, exam=exam, by=by, at=event.at)
+        scans: dict[str, uuid.UUID] = dict(
+            Scan.objects.filter(exam=exam).values_list("application__code", "pk")
+        )
+        marked = {}
+        for code, said in reading.answers.items():
+            answer = Answer.parse(said.answer)
+            marked[str(scans[code])] = {
+                "right": answer.right,
+                "left": answer.left,
+                "pattern": answer.pattern,
+                "limited": answer.limited,
+                "quality": reading.quality,
+            }
+        blind_at = event.at + (reading.revealed_at - event.at) / 2
+        readings.save(exam=exam, scans=marked, by=by, at=blind_at)
+        readings.reveal(exam=exam, by=by, at=reading.revealed_at)
+        signatures = [
+            attestations.Signature(
+                scan_id=scans[code],
+                items=reading.items,
+                feedback=reading.sentence if index == 0 else "",
+                told=reading.told,
+            )
+            for index, code in enumerate(reading.answers)
+        ]
+        attestations.sign(exam=exam, signatures=signatures, by=by, at=reading.signed_at)
+
+    def seen(self, event: story.Event, exam: uuid.UUID) -> None:
+        """The trainee acknowledges what was urgent in an exam."""
+        waiting = Discrepancy.objects.filter(attestation__exam=exam, acknowledged_at=None)
+        for row in waiting.select_related("trainee"):
+            discrepancies.acknowledge(discrepancy=row, by=row.trainee, at=event.at)
+
+    def _draft_of(self, exam: story.Exam) -> dict[str, object]:
+        return {
+            **exam.fields,
+            "place": self.cast.places[exam.fields["place"]],
+            "performed_at": exam.performed_at.isoformat(),
+            "answered_at": exam.answered_at.isoformat() if exam.answers else "",
+            "supervisor": str(self.cast.persons[exam.supervisor].pk) if exam.supervisor else "",
+            "supervisor_typed": exam.supervisor_typed,
+            "note": exam.note,
+            "applications": sorted(exam.answers),
+            "answers": {
+                code: answer_parts(Answer.parse(said.answer), said.confidence)
+                for code, said in exam.answers.items()
+            },
+            "findings": exam.findings,
+        }
