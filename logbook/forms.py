@@ -286,9 +286,9 @@ class ExamForm(forms.Form):
                 "side": zone.side,
                 "fault": self.zone_faults.get(zone.code, ""),
                 "said": [
-                    f"{_(signs()[sign].name)}: {_(signs()[sign].text_of(value))}"
-                    for sign, value in here.items()
-                    if sign in signs()
+                    f"{_(values.name)}: {_(values.text_of(here[sign]))}"
+                    for sign, values in signs().items()
+                    if sign in here
                 ],
                 "signs": [
                     {

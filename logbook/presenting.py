@@ -112,7 +112,7 @@ def differences(stored: Exam, form: ExamForm, logbook: Logbook) -> list[str]:
     return [label for label in labels if label]
 
 
-def list_row(exam: Exam) -> dict[str, Any]:
+def list_row(exam: Exam, logbook: Logbook) -> dict[str, Any]:
     scans = list(exam.scans.all())
     captures = [c for c in exam.captures.all() if c.state not in ("covered", "removed", "expired")]
     when = exam.revision.performed_at if exam.revision else None
@@ -123,8 +123,9 @@ def list_row(exam: Exam) -> dict[str, Any]:
         "is_draft": exam.state == "draft",
         "is_edited": exam.state != "draft" and exam.is_being_edited,
         "needs_me": exam.state == "needs_you",
-        "place": exam.revision.place if exam.revision else draft["place"],
-        "asked": [scan.application.name for scan in scans],
+        "place": _(
+            logbook.lists["place"].text_of(exam.revision.place if exam.revision else draft["place"])
+        ),
         "scans": [{"name": scan.application.name, "state": scan.state} for scan in scans],
         "captures": len(captures),
     }
@@ -145,7 +146,7 @@ def record(exam: Exam, logbook: Logbook, *, whole: bool) -> dict[str, Any]:
         "exam": exam,
         "revision": revision,
         "whole": whole,
-        "facts": facts(exam, logbook) if revision else [],
+        "facts": facts(exam, logbook, whole=whole) if revision else [],
         "scans": [
             {
                 "name": scan.application.name,
@@ -163,34 +164,39 @@ def record(exam: Exam, logbook: Logbook, *, whole: bool) -> dict[str, Any]:
         "map_values": map_values(findings, exam, logbook),
         "zones": [
             {
-                "code": zone,
+                "code": zone.code,
                 "said": [
-                    f"{_(signs()[sign].name)}: {_(signs()[sign].text_of(value))}"
-                    for sign, value in said.items()
-                    if sign in signs()
+                    f"{_(sign.name)}: {_(sign.text_of(findings[zone.code][code]))}"
+                    for code, sign in signs().items()
+                    if code in findings[zone.code]
                 ],
             }
-            for zone, said in sorted(findings.items())
+            for zone in lung.schemes()[scheme].zones
+            if zone.code in findings
         ],
         "note": revision.note.text if whole and revision and revision.note else "",
         "trainee": exam.trainee if whole else None,
     }
 
 
-def facts(exam: Exam, logbook: Logbook) -> list[tuple[str, str]]:
-    """What may be shown to a reader before the reveal as well: label and text."""
+# What a reader may see before the reveal.
+BLIND_FACTS = ("place", "age_band", "position", "breathing", "chest_procedure", "indication")
+
+
+def facts(exam: Exam, logbook: Logbook, *, whole: bool) -> list[tuple[str, str]]:
+    """Label and text of what was stated; without ``whole`` only what a blind reader may see."""
     revision = exam.revision
     rows = [
-        (values.name, _(values.text_of(getattr(revision, field))))
+        (_(values.name), _(values.text_of(stated)))
         for field, values in logbook.lists.items()
-        if hasattr(revision, field) and getattr(revision, field)
+        if (whole or field in BLIND_FACTS) and (stated := getattr(revision, field, ""))
     ]
     named = revision.supervisor.name if revision.supervisor else revision.supervisor_typed
-    if named:
+    if whole and named:
         confirmed = exam.confirmations.filter(supervision=revision.supervision).exists()
         told = _("confirmed") if confirmed else _("claimed")
         rows.append((_("Responsible attending"), f"{named} ({told})"))
-    return [(_(name), text) for name, text in rows]
+    return rows
 
 
 def shifts(exams: Iterable[Exam], logbook: Logbook) -> list[dict[str, Any]]:

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
@@ -91,8 +91,9 @@ def exams_of(person: Person, programme: Programme) -> QuerySet[Exam]:
     )
 
 
-def last_choices(person: Person, programme: Programme) -> dict[str, str]:
-    """What the next exam of the same person most likely repeats: place, setting, supervisor."""
+def last_choices(person: Person, programme: Programme) -> dict[str, Any]:
+    """What the next exam of the same person most likely repeats: what it asks, where, with whom.
+    Never anything about the patient or the answer."""
     last = (
         ExamRevision.objects.filter(exam__trainee=person, programme=programme)
         .order_by("-submitted_at", "-id")
@@ -100,7 +101,9 @@ def last_choices(person: Person, programme: Programme) -> dict[str, str]:
     )
     if last is None:
         return {}
+    asked = last.answers.filter(application__retired=False)
     return {
+        "applications": list(asked.values_list("application__code", flat=True)),
         "setting": last.setting,
         "place": last.place,
         "operator": last.operator,

@@ -273,7 +273,9 @@ def exam_drop_edit(request: HttpRequest, programme: str, exam_id: uuid.UUID) -> 
 @require_safe
 def exam_list(request: HttpRequest, programme: str) -> HttpResponse:
     """One's own exams, those that need something first."""
-    rows = [presenting.list_row(exam) for exam in queries.exams_of(request.user, request.programme)]
+    logbook = logbook_of(request.programme)
+    found = queries.exams_of(request.user, request.programme)
+    rows = [presenting.list_row(exam, logbook) for exam in found]
     context = {
         "needing": [row for row in rows if row["needs_me"]],
         "drafts": [row for row in rows if row["is_draft"]],
