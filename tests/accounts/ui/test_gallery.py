@@ -170,6 +170,23 @@ def test_targets_are_large_enough(opened):
     assert [t for t in targets if t["primary"] and min(t["width"], t["height"]) < 47.9] == []
 
 
+def test_three_short_choices_stand_side_by_side_on_the_smallest_phone(opened):
+    page = opened(320, has_touch=True, is_mobile=True)
+    keys = page.locator("#id_blank-right .choice")
+    tops = keys.evaluate_all("els => els.map((el) => el.getBoundingClientRect().top)")
+    assert len(tops) == 3
+    assert len(set(tops)) == 1
+
+
+def test_a_pressed_key_is_told_by_its_frame_and_weight(opened):
+    page = opened(320, has_touch=True, is_mobile=True)
+    key = page.locator("#id_blank-right .choice").nth(1)
+    looks = "el => [getComputedStyle(el).fontWeight, getComputedStyle(el).boxShadow !== 'none']"
+    assert key.evaluate(looks) == ["400", False]
+    key.tap()
+    assert key.evaluate(looks) == ["700", True]
+
+
 def test_a_tap_on_the_drawing_ticks_the_box(opened):
     page = opened(360, has_touch=True)
     box = page.locator("#pick-L2")
