@@ -4,9 +4,7 @@
 // (WCAG 2.2, 2.1.4).
 
 const OFF = "interspace.keys.off";
-const words = document.documentElement.lang.startsWith("en") || !document.getElementById("keys-words")
-  ? { title: "Keys on this page", close: "Close", off: "Turn single keys off", on: "Turn single keys on" }
-  : JSON.parse(document.getElementById("keys-words").textContent);
+const words = document.getElementById("keys-words").dataset;
 
 const isOff = () => {
   try { return localStorage.getItem(OFF) === "yes"; } catch { return false; }
