@@ -11,6 +11,7 @@ import secrets
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
@@ -43,6 +44,9 @@ class Store(Protocol):
 
     def exists(self, key: str) -> bool:
         """Whether it is there."""
+
+    def changed_at(self, key: str) -> datetime:
+        """When it was last put there, aware. Putting the same bytes again counts."""
 
     def remove(self, key: str) -> None:
         """Remove it; no complaint when it is not there."""
@@ -115,6 +119,10 @@ class FolderStore:
         """Whether it is there."""
         return self._path(key).is_file()
 
+    def changed_at(self, key: str) -> datetime:
+        """When it was last put there, aware."""
+        return datetime.fromtimestamp(self._path(key).stat().st_mtime, UTC)
+
     def remove(self, key: str) -> None:
         """Remove it; no complaint when it is not there."""
         path = self._path(key)
@@ -172,6 +180,10 @@ class StorageStore:
     def exists(self, key: str) -> bool:
         """Whether it is there."""
         return self.storage.exists(key)
+
+    def changed_at(self, key: str) -> datetime:
+        """When it was last put there, aware."""
+        return self.storage.get_modified_time(key)
 
     def remove(self, key: str) -> None:
         """Remove it; no complaint when it is not there."""

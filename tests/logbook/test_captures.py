@@ -8,12 +8,13 @@ import uuid
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.core.management import CommandError, call_command
 from django.test import Client, TestCase
 from django.utils import timezone
 
 from accounts import ledger
 from accounts.models import AccessLog
-from logbook import keeping, processing
+from logbook import keeping, processing, upkeep
 from logbook.actions import captures, exams
 from logbook.intake.facts import Rectangle
 from logbook.models import Capture, Upload
@@ -560,3 +561,49 @@ def test_a_file_of_nothing_but_its_token_field_is_no_file(ines_client, exam):
         f"/p/em/exams/{exam.pk}/captures/add/", {**said(), "file": io.BytesIO(b"")}
     )
     assert answer.status_code == 422
+
+
+# --- upkeep ---------------------------------------------------------------------------------------
+
+
+def test_the_doctor_finds_nothing_wrong_and_says_which_walls_stand(ines_client, exam):
+    ready_capture(ines_client, exam)
+    out = io.StringIO()
+    call_command("captures", "doctor", stdout=out)
+    assert "wall network: stands" in out.getvalue()
+    assert "MISSING" not in out.getvalue().replace("own_network: MISSING", "")
+    assert "1 captures, 2 objects, 0 that nothing names, 0 uploads in staging" in out.getvalue()
+
+
+def test_the_doctor_finds_what_is_missing_altered_and_lost(ines_client, exam, folders):
+    still = ready_capture(ines_client, exam)
+    clip = ready_capture(ines_client, exam, samples.clip())
+    waiting = waiting_for_mask(ines_client, exam, samples.picture(samples.pattern(seed=5)))
+    media = folders / "media"
+    (media / still.master_key).unlink()
+    with (media / clip.master_key).open("r+b") as altered:
+        altered.seek(100)
+        altered.write(b"!")
+    keeping.staging().remove(str(Upload.objects.get(capture=waiting).pk))
+    found = upkeep.examine()
+    assert sorted((fault.kind, fault.where) for fault in found.faults) == sorted(
+        [
+            ("missing", still.master_key),
+            ("altered", clip.master_key),
+            ("unstaged", f"capture {waiting.pk}"),
+        ]
+    )
+    with pytest.raises(CommandError, match="3 faults"):
+        call_command("captures", "doctor", stdout=io.StringIO())
+
+
+def test_the_sweep_takes_old_orphans_and_nothing_else(ines_client, exam):
+    kept = ready_capture(ines_client, exam)
+    gone = ready_capture(ines_client, exam, samples.picture(samples.pattern(seed=5)))
+    orphans = {gone.master_key, gone.poster_key}
+    captures.remove(capture=gone, by=exam.trainee, at=NOW())
+    day = dt.timedelta(hours=24)
+    assert upkeep.sweep(older_than=day, at=NOW()) == []
+    assert set(upkeep.sweep(older_than=day, at=NOW() + day * 2)) == orphans
+    assert set(keeping.store().keys()) == {kept.master_key, kept.poster_key}
+    assert upkeep.examine().faults == []
