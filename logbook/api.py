@@ -10,6 +10,7 @@ import re
 import uuid
 from typing import Any
 
+from django.db.models import Q
 from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse, extend_schema
@@ -236,7 +237,8 @@ class ExamList(APIView):
                 mark = _own(request, uuid.UUID(before))
             except ValueError:
                 raise exceptions.ParseError("before names an exam.") from None
-            found = found.filter(created_at__lte=mark.created_at).exclude(pk=mark.pk)
+            older = Q(created_at__lt=mark.created_at)
+            found = found.filter(older | Q(created_at=mark.created_at, id__lt=mark.pk))
         found = found.select_related("programme", "revision").prefetch_related(
             "scans__application", "captures"
         )

@@ -122,7 +122,6 @@ def list_row(exam: Exam, logbook: Logbook) -> dict[str, Any]:
         "when": when or drafts.moment(draft["performed_at"]) or exam.created_at,
         "is_draft": exam.state == "draft",
         "is_edited": exam.state != "draft" and exam.is_being_edited,
-        "needs_me": exam.state == "needs_you",
         "place": _(
             logbook.lists["place"].text_of(exam.revision.place if exam.revision else draft["place"])
         ),

@@ -7,6 +7,7 @@ import uuid
 from typing import Any
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -23,6 +24,7 @@ from logbook.queries import Logbook, logbook_of
 from logbook.value_lists import signs
 
 SAVE, CAPTURE, SUBMIT = "save", "capture", "submit"
+PAGE = 50
 
 
 def _today(request: HttpRequest) -> dt.date:
@@ -175,6 +177,9 @@ def _store(request: HttpRequest, logbook: Logbook, *, exam: Exam | None) -> Http
     where = (request.programme.code, exam.pk)
     if then == CAPTURE:
         return redirect("logbook:capture_add", *where)
+    if exam.draft is None:  # nothing differs from what was submitted: a second tap, or no change
+        messages.info(request, _("Nothing was changed. What you submitted stands."))
+        return redirect("logbook:exam", *where)
     if then == SUBMIT:
         draft = drafts.read(exam.draft)
         if faults := rules.faults(exam, draft, logbook, at=at):
@@ -275,13 +280,14 @@ def exam_list(request: HttpRequest, programme: str) -> HttpResponse:
     """One's own exams, those that need something first."""
     logbook = logbook_of(request.programme)
     found = queries.exams_of(request.user, request.programme)
-    rows = [presenting.list_row(exam, logbook) for exam in found]
-    context = {
-        "needing": [row for row in rows if row["needs_me"]],
-        "drafts": [row for row in rows if row["is_draft"]],
-        "others": [row for row in rows if not row["needs_me"] and not row["is_draft"]],
-        "total": len(rows),
-    }
+    rest = Paginator(found.exclude(state__in=["needs_you", "draft"]), PAGE)
+    page = rest.get_page(request.GET.get("page"))
+    page.object_list = [presenting.list_row(exam, logbook) for exam in page.object_list]
+
+    def unfinished(state: str) -> list[dict[str, Any]]:
+        return [presenting.list_row(exam, logbook) for exam in found.filter(state=state)[:PAGE]]
+
+    context = {"needing": unfinished("needs_you"), "drafts": unfinished("draft"), "page": page}
     return _page(request, "exam_list", context)
 
 

@@ -17,7 +17,7 @@ from django.utils.translation import gettext as _
 from accounts import ledger, remarks
 from accounts.actions_base import action
 from accounts.errors import Conflict, Refused
-from logbook import drafts, rules
+from logbook import drafts, rules, states
 from logbook.actions import scans
 from logbook.codes import new_code
 from logbook.models import Exam, ExamRevision, Finding, RevisionAnswer, Scan
@@ -91,7 +91,7 @@ def save_draft(
     if exam.trainee_id != by.pk or exam.programme_id != programme.pk:
         raise Taken
     text = drafts.canonical(_with_answer_time(cleaned, exam, at))
-    if text == _present_text(exam):
+    if text == exam.draft or _says_what_was_submitted(exam, cleaned):
         return Saved(exam)
     if version != exam.version:
         raise Stale(exam)
@@ -145,9 +145,15 @@ def _with_answer_time(cleaned: dict[str, Any], exam: Exam | None, at: dt.datetim
     return {**cleaned, "answered_at": before or at.astimezone(dt.UTC).isoformat(timespec="seconds")}
 
 
-def _present_text(exam: Exam) -> str:
-    """What the exam says now: its draft, else what its last revision was made from."""
-    return exam.draft if exam.draft is not None else drafts.canonical(present_draft(exam))
+def _says_what_was_submitted(exam: Exam, cleaned: Mapping[str, Any]) -> bool:
+    """Whether a write repeats the last submission, with nothing unsubmitted in between. Answers
+    to what is not asked are not part of a submission."""
+    if exam.draft is not None or exam.revision is None:
+        return False
+    asked = {c: a for c, a in cleaned["answers"].items() if c in cleaned["applications"]}
+    submitted = present_draft(exam)
+    told = {**cleaned, "answers": asked, "answered_at": submitted["answered_at"]}
+    return drafts.canonical(told) == drafts.canonical(submitted)
 
 
 def _check_texts(cleaned: Mapping[str, Any]) -> None:
@@ -215,6 +221,7 @@ def submit(*, exam: Exam, version: int, by: Person, at: dt.datetime) -> ExamRevi
     exam.draft = None
     exam.version += 1
     if exam.state == "draft":
+        states.EXAM.check("draft", "received")
         exam.state = "received"
     exam.save()
     scans.settle(exam, at=slot.at)
@@ -317,6 +324,7 @@ def withdraw(*, exam: Exam, by: Person, at: dt.datetime) -> Exam:
     for scan in Scan.objects.filter(exam=exam, state__in=["submitted", "returned"]):
         scans.move(scan=scan, to="withdrawn", by=by, at=slot.at, because="exam withdrawn")
     was = exam.state
+    states.EXAM.check(was, "withdrawn")
     exam.state = "withdrawn"
     exam.draft = None
     exam.version += 1

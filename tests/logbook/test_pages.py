@@ -223,6 +223,35 @@ def test_a_submitted_answer_cannot_be_sent_again(browse, programme, ines):
     assert [a.answer for a in exam.revision.answers.all()] == ["R- L-"]
 
 
+def test_a_second_tap_on_submit_changes_nothing(browse, programme, ines):
+    exam = drafted_exam(ines, programme, when=timezone.now())
+    for zone in ("R1", "L1"):
+        archived_capture(exam, zone=zone)
+    tapped = {**fields(browse.get(page("edit", exam))), "then": "submit"}
+    for _tap in range(2):
+        answer = browse.post(page("edit", exam), tapped, follow=True)
+        assert answer.redirect_chain == [(page("", exam), 302)]
+    assert "Nothing was changed." in answer.content.decode()
+    assert exam.revisions.count() == 1
+
+
+def test_captures_are_added_after_the_draft_is_kept(browse, programme, maren):
+    sent = filled(fields(browse.get(page("exam_new"))), maren)
+    added = browse.post(page("exam_new"), {**sent, "then": "capture"})
+    exam = Exam.objects.get()
+    assert added.url == f"/p/em/exams/{exam.pk}/captures/add/"
+
+
+def test_my_exams_come_in_pages(browse, programme, ines):
+    for _ in range(51):
+        last = submitted_exam(ines, programme)
+    first, second = (browse.get(page("exam_list"), {"page": n}).content.decode() for n in (1, 2))
+    codes = re.compile(r'class="code">([2-9A-Z]{2}-[2-9A-Z]{3})<')
+    assert (len(codes.findall(first)), len(codes.findall(second))) == (50, 1)
+    assert not set(codes.findall(first)) & set(codes.findall(second))
+    assert last.code in first
+
+
 def test_my_exams_say_their_states_in_words(browse, programme, ines, bram, maren):
     draft = drafted_exam(ines, programme)
     waiting = submitted_exam(ines, programme)
@@ -405,6 +434,7 @@ def test_no_page_needs_more_queries_for_more_exams(browse, programme, ines):
         return len(queries)
 
     submitted_exam(ines, programme)
+    drafted_exam(ines, programme)
     few = count()
     for _ in range(5):
         submitted_exam(ines, programme)

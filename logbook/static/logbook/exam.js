@@ -1,6 +1,6 @@
 // The exam's form, better with this and whole without it: a tap on the chest opens its zone, a
-// zone says what was recorded in it, only what is asked has an answer to give, and a page with
-// something unsaved says so before it is left.
+// zone says what was recorded in it, only what is asked has signs and an answer to give, one tap
+// submits once, and a page with something unsaved says so before it is left.
 
 const form = document.querySelector("[data-exam-form]");
 
@@ -32,6 +32,10 @@ const showAsked = () => {
   for (const block of form.querySelectorAll("[data-answer]")) {
     block.hidden = codes.size > 0 && !codes.has(block.dataset.answer);
   }
+  for (const field of form.querySelectorAll("[data-for]")) {
+    const recorded = field.querySelector("select").value !== "";
+    field.hidden = codes.size > 0 && !codes.has(field.dataset.for) && !recorded;
+  }
 };
 
 let unsaved = false;
@@ -41,7 +45,13 @@ form.addEventListener("change", (event) => {
   const zone = event.target.closest("[data-zone-findings]");
   if (zone) say(zone);
 });
-form.addEventListener("submit", () => { unsaved = false; });
+let sent = false;
+form.addEventListener("submit", (event) => {
+  if (sent) event.preventDefault();
+  sent = true;
+  unsaved = false;
+});
+window.addEventListener("pageshow", () => { sent = false; });
 window.addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
 
 showAsked();
