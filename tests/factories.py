@@ -11,10 +11,14 @@ import uuid
 from zoneinfo import ZoneInfo
 
 from accounts.actions import people, programmes
+from accounts.fields import uuid7
 from accounts.models import Membership, Person, Programme, Role
-from logbook.actions import exams
+from logbook import keeping, processing
+from logbook.actions import captures, exams
 from logbook.answers import Answer
-from logbook.models import Capture
+from logbook.intake.arrival import ArrivalMac
+from logbook.models import Capture, Upload
+from logbook.uploads import ARRIVED, Arrival
 from review import queries as review_queries
 from review.actions import attestations, holds, readings
 
@@ -200,6 +204,41 @@ def submitted_exam(trainee, programme, *, zones=("R1", "L1"), supervisor=None, w
     exams.submit(exam=exam, version=exam.version, by=trainee, at=when)
     exam.refresh_from_db()
     return exam
+
+
+def arrived_capture(exam, content, *, zone="R1", when=NOW, **more):
+    """A file that has come whole and waits to be stripped."""
+    upload_id = str(uuid7())
+    key, sealed_key, sealed_by = keeping.fresh_key(upload_id)
+    mac = ArrivalMac(keeping.arrival_key())
+    size = keeping.staging().write(upload_id, ARRIVED, mac.watch([content]), key=key)
+    arrival = Arrival(upload_id, sealed_key, sealed_by, size, mac.hexdigest(), mac.key_id)
+    said = {"probe": "linear", "depth_mm": 40, "mode": "b", **more}
+    return captures.receive(
+        capture_id=uuid.uuid4(),
+        exam=exam,
+        arrival=arrival,
+        zone=zone,
+        by=exam.trainee,
+        at=when,
+        **said,
+    )
+
+
+def stripped_capture(exam, content, *, when=NOW, **more):
+    """A capture whose frames wait for their person to say what is hidden."""
+    capture = arrived_capture(exam, content, when=when, **more)
+    processing.process(capture.upload, clock=lambda: when)
+    return Capture.objects.get(pk=capture.pk)
+
+
+def kept_capture(exam, content, *, when=NOW, **more):
+    """A capture that went the whole way: its master and poster are in the store."""
+    capture = stripped_capture(exam, content, when=when, **more)
+    mask = processing.facts_of(capture.upload).mask
+    captures.confirm_mask(capture=capture, mask=mask, by=exam.trainee, at=when)
+    processing.process(Upload.objects.get(capture=capture), clock=lambda: when)
+    return Capture.objects.get(pk=capture.pk)
 
 
 # --- review ---------------------------------------------------------------------------------------

@@ -25,7 +25,7 @@ class Migration(migrations.Migration):
                 ('claimed_at', models.DateTimeField(null=True)),
                 ('attempts', models.PositiveSmallIntegerField(default=0)),
                 ('stripped_at', models.DateTimeField(null=True)),
-                ('mask', models.TextField(null=True)),
+                ('mask', models.TextField(help_text='canonical text: rectangles in hundredths of a percent', null=True)),
                 ('emptied_at', models.DateTimeField(null=True)),
                 ('capture', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='upload', to='logbook.capture')),
                 ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),

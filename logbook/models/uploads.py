@@ -43,7 +43,9 @@ class Upload(ProgrammeOwned):
     claimed_at = models.DateTimeField(null=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     stripped_at = models.DateTimeField(null=True)
-    mask = models.TextField(null=True)
+    mask = models.TextField(
+        null=True, help_text="canonical text: rectangles in hundredths of a percent"
+    )
     emptied_at = models.DateTimeField(null=True)
 
     objects = UploadQuerySet.as_manager()
