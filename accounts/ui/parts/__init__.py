@@ -1,0 +1,1 @@
+"""The tags, by what they draw. `{% load ui %}` brings all of them."""
