@@ -12,18 +12,14 @@ class Command(BaseCommand):
     help = "Draws the states of exams, scans and captures into docs/states.md."
 
     def add_arguments(self, parser):
-        parser.add_argument(
-            "--check", action="store_true", help="fail if the page is out of date"
-        )
+        parser.add_argument("--check", action="store_true", help="fail if the page is out of date")
 
     def handle(self, *args, check=False, **options):
         path = Path(settings.BASE_DIR) / "docs" / "states.md"
         wanted = states.page()
         if check:
             if not path.exists() or path.read_text("utf-8") != wanted:
-                raise CommandError(
-                    "docs/states.md is out of date. Run: manage.py states"
-                )
+                raise CommandError("docs/states.md is out of date. Run: manage.py states")
             return
         path.write_text(wanted, "utf-8")
         self.stdout.write("docs/states.md written")
