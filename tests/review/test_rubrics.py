@@ -18,7 +18,7 @@ def test_the_default_rubric_starts_as_expected_and_is_adequate_at_three():
 
 
 def test_the_words_of_quality_are_those_of_the_drawn_marks():
-    from accounts.ui.templatetags.ui import QUALITY_WORDS
+    from accounts.ui.parts.marks import QUALITY_WORDS
 
     assert {m.value: m.word for m in rubrics.default().quality} == {
         mark: str(word) for mark, word in QUALITY_WORDS.items()
