@@ -5,7 +5,9 @@ Pure: the programme's own values are handed in by ``logbook.queries``.
 
 from __future__ import annotations
 
+import json
 import re
+import textwrap
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -104,3 +106,34 @@ def _list(where: str, code: str, row: dict[str, Any]) -> ValueList:
         application=row.get("application", ""),
         help=row.get("help", ""),
     )
+
+
+def english_texts() -> list[str]:
+    """Every text of every list and of the zones, once, sorted: what translators have to see."""
+    listed = [*exam_lists().values(), *signs().values()]
+    texts = {text for each in listed for text in (each.name, each.help)}
+    texts |= {value.text for each in listed for value in each}
+    zones = tomllib.loads((FOLDER / "zones.toml").read_text("utf-8"))
+    texts |= {row["name"] for kind in ("scheme", "zone") for row in zones[kind].values()}
+    return sorted(texts - {""})
+
+
+def texts_module() -> str:
+    """``list_texts.py``: gettext reads Python, and does not read TOML."""
+    lines = [
+        '"""Made by `manage.py states`: the English texts of lists/, where gettext finds them."""',
+        "",
+        "from django.utils.translation import gettext_noop",
+        "",
+        "TEXTS = (",
+    ]
+    for text in english_texts():
+        quoted = json.dumps(text, ensure_ascii=False)
+        if len(quoted) <= 81:
+            lines.append(f"    gettext_noop({quoted}),")
+            continue
+        parts = textwrap.wrap(text, 85)
+        parts = [*(f"{part} " for part in parts[:-1]), parts[-1]]
+        quotes = [f"        {json.dumps(part, ensure_ascii=False)}" for part in parts]
+        lines += ["    gettext_noop(", *quotes, "    ),"]
+    return "\n".join([*lines, ")", ""])

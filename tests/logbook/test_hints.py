@@ -4,11 +4,13 @@ Depths and probes are common practice, no published table: linear for the pleura
 and at most 6 to 7; low frequency and about 14 to 15 cm for the rest in adults.
 """
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logbook import lung, words
+from logbook import lung, value_lists, words
 from logbook.answers import Answer
 from logbook.lung import Context, Hint, Parameters, View, hints_before
 from logbook.value_lists import exam_lists, signs
@@ -157,6 +159,11 @@ def test_the_codes_that_the_rules_name_are_on_the_lists():
 def test_what_is_credited_by_default_stands_in_the_lists():
     assert exam_lists()["setting"].where("credited") == {"clinical", "educational"}
     assert exam_lists()["operator"].where("credited") == {"all"}
+
+
+def test_translators_see_every_text_of_the_lists():
+    module = Path(value_lists.__file__).with_name("list_texts.py")
+    assert module.read_text("utf-8") == value_lists.texts_module()
 
 
 def test_a_programmes_own_values_follow_the_shipped_ones():
