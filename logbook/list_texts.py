@@ -23,8 +23,7 @@ TEXTS = (
     gettext_noop("Breathing"),
     gettext_noop("Breathlessness"),
     gettext_noop(
-        "Bright branching air within the consolidation; dynamic where it moves with the "
-        "breath."
+        "Bright branching air within the consolidation; dynamic where it moves with the breath."
     ),
     gettext_noop("Check after a procedure"),
     gettext_noop("Chest drain in place"),

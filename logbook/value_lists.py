@@ -132,7 +132,7 @@ def texts_module() -> str:
         if len(quoted) <= 81:
             lines.append(f"    gettext_noop({quoted}),")
             continue
-        parts = textwrap.wrap(text, 85)
+        parts = [text] if len(quoted) <= 92 else textwrap.wrap(text, 85)
         parts = [*(f"{part} " for part in parts[:-1]), parts[-1]]
         quotes = [f"        {json.dumps(part, ensure_ascii=False)}" for part in parts]
         lines += ["    gettext_noop(", *quotes, "    ),"]
