@@ -52,7 +52,8 @@ def take(
 
 def _still_waits(exam: Exam, by: Person, at: dt.datetime) -> bool:
     on = exam.programme.local_date(at)
-    return queries.waiting_for(by, exam.programme, on=on).filter(pk=exam.pk).exists()
+    mine = queries.readable_by(by, exam.programme, on=on).waiting()
+    return mine.filter(exam=exam).exists()
 
 
 def _next(programme: Programme, by: Person, at: dt.datetime, skipped: set) -> Exam | None:
