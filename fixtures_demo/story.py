@@ -22,6 +22,7 @@ MONTHS = 18
 DAYS = 548
 SEED = 20
 MOST_EXAMS = 1500
+USUAL = 0.66  # scales everybody, so that the whole loads in about a minute
 
 SIDES = ("R", "L")
 ALL_ZONES = tuple(side + place for side in SIDES for place in ("1", "2", "3", "4", "B"))
@@ -298,7 +299,7 @@ class _Teller:
 
     def scanning(self, day: dt.date) -> None:
         for programme, trainee, learner in self.trainees(day):
-            rate = learner.weekly * self.weekly / 7 * self.busy(day, learner)
+            rate = learner.weekly * USUAL * self.weekly / 7 * self.busy(day, learner)
             # People scan in clusters: a shift with the probe in hand, then nothing for a week.
             for _ in range(
                 self.random.choices(
@@ -440,12 +441,12 @@ class _Teller:
             readers = [who for who in faculty if who.reads]
             turns = readers if day.weekday() == 4 else readers[day.toordinal() % 3 :: 3]
             for index, who in enumerate(turns):
-                # The last nine days have been busy: a backlog waits when the demonstration opens.
-                away = 0.8 if (self.today - day).days < 9 else 0.18
+                # The last weeks have been busy: a backlog waits when the demonstration opens.
+                away = 0.85 if (self.today - day).days < 17 else 0.18
                 if self.random.random() < away:
                     continue
                 start = self.moment(day, 13.0 + 0.2 * index)
-                self.session(programme, who, start, self.random.randint(2, 7))
+                self.session(programme, who, start, self.random.randint(2, 5))
 
     def session(self, programme: str, who: people.Who, start: dt.datetime, most: int) -> None:
         waiting = self.queue.get(programme, [])

@@ -43,10 +43,10 @@ def test_the_same_moment_tells_the_same_story():
 
 
 def test_never_more_than_fifteen_hundred_exams_and_none_in_the_future(events):
-    assert 800 < len(exams(events)) <= 1500
+    assert 600 < len(exams(events)) <= 1500
     assert max(event.at for event in events) < NOW
     assert min(event.at for event in events) > NOW - dt.timedelta(days=550)
-    assert len(exams(story.tell(NOW, weekly=4))) == 1500
+    assert len(exams(story.tell(NOW, weekly=5))) == 1500
 
 
 def test_in_order_of_time_and_nothing_read_before_it_is_sent(events):
