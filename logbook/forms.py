@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from django import forms
+from django.utils.text import format_lazy
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -30,6 +31,10 @@ LISTED = (
     ("indication", forms.Select, gettext_lazy("Indication")),
     ("operator", forms.RadioSelect, gettext_lazy("Who scanned")),
     ("supervision", forms.RadioSelect, gettext_lazy("Supervision")),
+)
+SIDES = (
+    ("right", gettext_lazy("patient’s right")),
+    ("left", gettext_lazy("patient’s left")),
 )
 LIMITED_WORDS = gettext_lazy("the images cannot answer")
 
@@ -161,26 +166,21 @@ class ExamForm(forms.Form):
             )
             self.fields[f"answer-{code}-sides"] = forms.MultipleChoiceField(
                 label=gettext_lazy("Where focal, on which side?"),
-                choices=[
-                    ("right", gettext_lazy("patient’s right")),
-                    ("left", gettext_lazy("patient’s left")),
-                ],
+                choices=SIDES,
                 widget=forms.CheckboxSelectMultiple,
                 required=False,
                 disabled=locked,
             )
         else:
-            for side, label in (
-                ("right", gettext_lazy("Patient’s right")),
-                ("left", gettext_lazy("Patient’s left")),
-            ):
-                self._radio(f"answer-{code}-{side}", label, list(SIDE_VALUE.items()), locked)
+            for side, label in SIDES:
+                named = format_lazy("{}, {}", application.name, label)  # as the summary names it
+                self._radio(f"answer-{code}-{side}", named, list(SIDE_VALUE.items()), locked)
             self.fields[f"answer-{code}-limited"] = forms.BooleanField(
                 label=gettext_lazy("The images cannot answer this"), required=False, disabled=locked
             )
         self._radio(
             f"answer-{code}-confidence",
-            gettext_lazy("How sure are you?"),
+            format_lazy("{}, {}", application.name, gettext_lazy("how sure are you?")),
             choices_of(self.logbook.lists["confidence"], blank=False),
             locked,
         )
@@ -307,17 +307,16 @@ class ExamForm(forms.Form):
         """One block an application for the page, with its bound fields."""
         for application in self.asked:
             name = f"answer-{application.code}"
-            parts = (
-                ("pattern", "sides")
-                if application.kind == PATTERN
-                else ("right", "left", "limited")
-            )
+            if application.kind == PATTERN:
+                parts = [("pattern", _("Pattern")), ("sides", _("Where focal, on which side?"))]
+            else:
+                limited = ("limited", _("The images cannot answer this"))
+                parts = [*((side, str(label).capitalize()) for side, label in SIDES), limited]
             yield {
                 "code": application.code,
                 "name": application.name,
-                "is_pattern": application.kind == PATTERN,
                 "is_locked": application.code in self.answered,
-                "fields": [self[f"{name}-{part}"] for part in parts],
+                "parts": [{"field": self[f"{name}-{part}"], "label": says} for part, says in parts],
                 "confidence": self[f"{name}-confidence"],
             }
 
