@@ -47,7 +47,6 @@ NETWORK = re.compile(
 )
 # What would turn the demonstration into something else is not handed on.
 LEFT_OUT = re.compile(r"^(DATABASE_|REDIS_URL|INTERSPACE_|SECRET_KEY|EMAIL_URL|DJANGO_|PYTHONPATH)")
-ROLES = ("trainee", "faculty", "coordinator", "director")
 
 
 class CannotStart(Exception):
@@ -131,14 +130,33 @@ def empty(folder: Path) -> None:
             inside.unlink()
 
 
-def statics_sum() -> str:
-    """Changes when a static file of the service does, or a package that brings some."""
+def _sum(patterns: tuple[str, ...]) -> str:
+    """Changes when a file under the floors that matches does, or a locked package."""
     told = hashlib.sha256((ROOT / "deploy" / "requirements.txt").read_bytes())
-    for path in sorted(ROOT.glob("*/**/static/**/*")):
-        if path.is_file() and ".venv" not in path.parts:
-            what = path.stat()
-            told.update(f"{path.relative_to(ROOT)} {what.st_size} {what.st_mtime_ns}\n".encode())
+    for floor in ("accounts", "logbook", "review", "credentialing", "fixtures_demo", "deploy"):
+        for pattern in patterns:
+            for path in sorted((ROOT / floor).glob(pattern)):
+                if path.is_file():
+                    what = path.stat()
+                    told.update(f"{path} {what.st_size} {what.st_mtime_ns}\n".encode())
     return told.hexdigest()
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """Whether a step was done for the files as they are now; forgotten while it runs."""
+
+    path: Path
+    now: str
+
+    def holds(self) -> bool:
+        return self.path.exists() and self.path.read_text() == self.now
+
+    def forget(self) -> None:
+        self.path.unlink(missing_ok=True)
+
+    def set(self) -> None:
+        self.path.write_text(self.now)
 
 
 # ---------------------------------------------------------------------------------------------
@@ -285,9 +303,10 @@ def _stop(number: int, frame: FrameType | None) -> None:
 class Demonstration:
     """The steps from an empty folder to a service that answers."""
 
-    def __init__(self, folder: Path, listening: socket.socket) -> None:
+    def __init__(self, folder: Path, listening: socket.socket, weekly: float = 1.0) -> None:
         self.folder = folder
         self.listening = listening
+        self.weekly = weekly
         self.env = {k: v for k, v in os.environ.items() if not LEFT_OUT.match(k)} | {
             "INTERSPACE_DATA": str(folder),
             "INTERSPACE_URL": self.address,
@@ -357,18 +376,24 @@ class Demonstration:
         room = waiting_room(self.listening, progress)
         try:
             progress.begin(0)
-            stamp, now = self.folder / "static-sum", statics_sum()
-            collect = None
-            if not stamp.exists() or stamp.read_text() != now:
-                stamp.unlink(missing_ok=True)
-                collect = self.command("collectstatic", "--no-input", "--clear", "-v", "0")
-            self.finished(self.command("prepare", "--quiet"))
-            if collect is not None:
-                self.finished(collect)
-                stamp.write_text(now)
+            steps = [
+                (Stamp(self.folder / "prepared", _sum(("**/*.py",))), ["prepare", "--quiet"]),
+                (
+                    Stamp(self.folder / "collected", _sum(("**/static/**/*",))),
+                    ["collectstatic", "--no-input", "--clear", "-v", "0"],
+                ),
+            ]
+            due = [(stamp, arguments) for stamp, arguments in steps if not stamp.holds()]
+            for stamp, _arguments in due:
+                stamp.forget()
+            started = [(stamp, self.command(*arguments)) for stamp, arguments in due]
+            for stamp, process in started:
+                self.finished(process)
+                stamp.set()
             if not self.made.exists():
                 progress.begin(1)
-                self.finished(self.command("demo_load"), progress)
+                load = self.command("demo_load", "--no-sign-ins", "--weekly", str(self.weekly))
+                self.finished(load, progress)
                 self.made.touch()
             progress.begin(2)
         finally:
@@ -416,21 +441,16 @@ class Demonstration:
 
 
 def sign_ins() -> list[tuple[str, str, str]]:
-    """One person a role of the first programme: role, e-mail, name."""
-    first = people.PROGRAMMES[0].code
-    found: dict[str, tuple[str, str, str]] = {}
-    for who in people.everyone():
-        for held in who.roles:
-            if held.programme == first:
-                found.setdefault(held.role, (held.role, who.email, who.name))
-    return [found[role] for role in ROLES if role in found]
+    """One person a role: the role, their e-mail, what they will see."""
+    emails = {who.key: who.email for who in people.everyone()}
+    return [(role, emails[key], shows) for role, key, shows in people.SIGN_INS]
 
 
 def announce(address: str, folder: Path, seconds: float) -> None:
     print(f"\nReady after {seconds:.1f} s: {address}\n")
     print(f"  password of everyone: {people.PASSWORD}")
-    for role, email, name in sign_ins():
-        print(f"  {role:<12} {email:<40} {name}")
+    for role, email, shows in sign_ins():
+        print(f"  {role:<26} {email:<38} {shows}")
     print(
         "\nAll invented. An education record: not the chart, not for diagnosis.\n"
         f"Data, mail and logs: {folder}. Ctrl-C stops all of it.",
@@ -443,6 +463,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--port", type=int, help="this port, not the next free one from 8000")
     parser.add_argument("--data", type=Path, default=ROOT / ".data" / "demo", metavar="DIR")
     parser.add_argument("--fresh", action="store_true", help="make the demonstration anew")
+    parser.add_argument(
+        "--weekly", type=float, default=1.0, help="how much is scanned in it, 1 being the usual"
+    )
     options = parser.parse_args(arguments)
     started = time.monotonic()
     os.umask(0o077)
@@ -458,7 +481,7 @@ def main(arguments: list[str] | None = None) -> int:
             if options.fresh or not (folder / "demonstration-made").exists():
                 empty(folder)
             with listen(options.port) as listening:
-                demonstration = Demonstration(folder, listening)
+                demonstration = Demonstration(folder, listening, options.weekly)
                 print(f"Interspace, demonstration: {demonstration.address}", flush=True)
                 demonstration.make()
                 announce(demonstration.address, folder, time.monotonic() - started)

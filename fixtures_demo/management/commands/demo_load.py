@@ -19,6 +19,9 @@ class Command(BaseCommand):
         parser.add_argument(
             "--weekly", type=float, default=1.0, help="how much is scanned, 1 being the usual"
         )
+        parser.add_argument(
+            "--no-sign-ins", action="store_true", help="for a caller that prints them itself"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
@@ -33,6 +36,8 @@ class Command(BaseCommand):
         else:
             parts = ", ".join(f"{name} {value:.0f} s" for name, value in seconds.items())
             self._say(f"Loaded in {sum(seconds.values()):.0f} s ({parts}).")
+        if options["no_sign_ins"]:
+            return
         self._say(f"Password of everyone: {people.PASSWORD}")
         persons = {who.key: who for who in people.everyone()}
         for role, key, shows in people.SIGN_INS:
