@@ -16,6 +16,7 @@ from typing import BinaryIO
 import av
 import av.bitstream
 import numpy as np
+from av.video.frame import PictureType
 
 from logbook.intake import masks, stills
 from logbook.intake.facts import CLIP, Day, Facts, Limits, Rectangle, Refused, Suggestions
@@ -147,6 +148,8 @@ def finish(
             covered = _cover(frame, boxes)
             covered.pts = facts.times[count]
             covered.time_base = Fraction(1, facts.ticks_per_second)
+            # Each frame comes out of the working copy as a key frame and would stay one.
+            covered.pict_type = PictureType.NONE
             if count == middle:
                 stills.write_poster(covered.to_image(), poster, stills.POSTER_SIDE)
             write(stream.encode(covered))

@@ -89,8 +89,8 @@ def facts_of_still(
 def write_working(pixels: np.ndarray, working: BinaryIO, poster: BinaryIO) -> None:
     """The lossless copy that waits for the mask, and a preview of it."""
     fresh = Image.fromarray(pixels)
-    # Not compressed: it rests for minutes, and compressing costs more than all the rest.
-    fresh.save(working, "PNG", compress_level=0)
+    # Bare pixels: it rests for minutes, and compressing would cost more than all the rest.
+    fresh.save(working, "PPM")
     write_poster(fresh, poster, PREVIEW_SIDE)
 
 
@@ -98,7 +98,7 @@ def finish(
     working: BinaryIO, master: BinaryIO, poster: BinaryIO, *, facts: Facts, mask: list[Rectangle]
 ) -> str:
     """Cover and write the master. Returns its media type. Raises Refused."""
-    with Image.open(working, formats=("PNG",)) as picture:
+    with Image.open(working, formats=("PPM",)) as picture:
         pixels = np.array(picture)
     masks.check(mask, facts.width, facts.height)
     masks.cover(pixels, mask)
