@@ -10,10 +10,13 @@ from django.db import connection
 from django.test import Client
 from django.utils import timezone
 
+from accounts import ledger
 from accounts.actions import keys
 from logbook.models import Exam
 from tests.factories import (
+    a_programme,
     a_reader,
+    a_trainee,
     archived_capture,
     drafted_exam,
     exam_draft,
@@ -208,40 +211,66 @@ def test_a_session_needs_its_csrf_token_and_a_key_does_not(programme, ines):
     assert Client().put(address(NEW), body, headers=CREATE, **sent).status_code in (401, 403)
 
 
-@pytest.mark.django_db(transaction=True)
-def test_two_puts_at_once_leave_one_winner(transactional_db):
-    """Each round: eight different bodies race, first to create, then to change version 1."""
-    from tests.factories import a_programme, a_trainee
+def at_once(clients, send):
+    """Runs ``send(number, client)`` on every client at the same moment; their answers."""
+    answers, start = [], threading.Barrier(len(clients))
 
+    def run(number, one):
+        start.wait()
+        answers.append(send(number, one))
+        connection.close()
+
+    threads = [threading.Thread(target=run, args=pair) for pair in enumerate(clients)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return answers
+
+
+@pytest.fixture
+def eight(transactional_db):
+    """Eight signed-in clients of one trainee, and her programme."""
     programme = a_programme(code="em")
     ines = a_trainee(programme, "Ines Haldor")
     clients = [Client() for _ in range(8)]
     for one in clients:
         one.force_login(ines)
+    return clients, programme
 
-    def race(headers):
-        answers = []
-        start = threading.Barrier(len(clients))
 
-        def send(number, one):
-            start.wait()
-            body = {"programme": "em", "draft": {**FIXED, "place": f"Ward {number} {headers}"[:60]}}
-            reply = one.put(address(NEW), body, "application/json", headers=headers)
-            answers.append((reply.status_code, body["draft"]["place"]))
-            connection.close()
-
-        threads = [threading.Thread(target=send, args=pair) for pair in enumerate(clients)]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-        return answers
-
+def test_two_puts_at_once_leave_one_winner(eight):
+    """Each round: eight different bodies race, first to create, then to change version 1."""
+    clients, _programme = eight
     for headers, won in ((CREATE, 201), ({"If-Match": '"1"'}, 200)):
-        answers = race(headers)
+
+        def send(number, one, headers=headers, won=won):
+            draft = {**FIXED, "place": f"Ward {number}, {won}"}
+            body = {"programme": "em", "draft": draft}
+            reply = one.put(address(NEW), body, "application/json", headers=headers)
+            return reply.status_code, draft["place"]
+
+        answers = at_once(clients, send)
         assert sorted(status for status, _place in answers) == [won] + [412] * 7
-        exam = Exam.objects.get(pk=NEW)
-        assert [place for status, place in answers if status == won] == [
-            json.loads(exam.draft)["place"]
-        ]
-    assert exam.version == 2
+        stored = json.loads(Exam.objects.get(pk=NEW).draft)
+        assert [place for status, place in answers if status == won] == [stored["place"]]
+    assert Exam.objects.get(pk=NEW).version == 2
+
+
+def test_eight_submissions_at_once_are_one(eight):
+    clients, programme = eight
+    body = {"programme": "em", "draft": FIXED}
+    clients[0].put(address(NEW), body, "application/json", headers=CREATE)
+    exam = Exam.objects.get(pk=NEW)
+    archived_capture(exam)
+
+    def send(_number, one):
+        reply = one.put(
+            address(NEW, "/submission"), None, "application/json", headers={"If-Match": '"1"'}
+        )
+        return reply.status_code, reply["ETag"]
+
+    assert at_once(clients, send) == [(200, '"2"')] * 8
+    assert exam.revisions.count() == 1
+    actions = [entry.action for entry in ledger.read(programme.chain)]
+    assert actions.count("exam.submitted") == 1
