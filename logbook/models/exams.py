@@ -280,7 +280,7 @@ class ScanQuerySet(models.QuerySet):
         return self.filter(state="submitted", exam__state="complete")
 
     def readable_by(self, person: Person, *, on: dt.date) -> Self:
-        """Scans that this person could be the reader of: not their own, not their bedside."""
+        """Scans of others that this person holds the privilege for, as faculty of that day."""
         return (
             self.filter(programme__in=_serving(person, "faculty", on))  # all visible to them
             .filter(
