@@ -214,9 +214,7 @@ class PlanStanding(Cut):
     mutability = "projection"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    membership = models.OneToOneField(
-        Membership, models.PROTECT, related_name="plan_standing"
-    )
+    membership = models.OneToOneField(Membership, models.PROTECT, related_name="plan_standing")
     version = models.ForeignKey(PlanVersion, models.PROTECT, related_name="+")
     met = models.BooleanField()
     first_met_on = models.DateField(null=True)

@@ -1,0 +1,1 @@
+"""Every change on this floor, by noun."""

@@ -1,0 +1,181 @@
+"""Publishing a plan's version and saying who is judged by it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+
+from django.db.models import Max
+from django.utils.translation import gettext as _
+
+from accounts import ledger
+from accounts.actions_base import action
+from accounts.errors import Refused
+from accounts.ledger.core import canonical
+from accounts.models import Membership, Person, Programme, Role
+from credentialing import measures
+from credentialing.models import Assignment, Clause, Gate, PlanVersion
+
+
+@action("plan.published")
+def publish(
+    *,
+    programme: Programme,
+    plan: measures.Plan,
+    effective_on: dt.date,
+    approved_on: dt.date | None = None,
+    by: Person | None,
+    at: dt.datetime,
+) -> PlanVersion:
+    """The next version of the plan. One that says the same as the newest writes nothing.
+
+    Raises Refused where the plan is one that must not be published, with the reasons.
+    """
+    if problems := refusals(plan, programme):
+        raise Refused(" ".join(problems), code="plan")
+    text = canonical(as_json(plan))
+    Programme.objects.select_for_update().get(pk=programme.pk)
+    newest = PlanVersion.objects.newest(programme, plan.code)
+    if newest is not None and newest.text == text and newest.effective_on == effective_on:
+        ledger.nothing_changed()
+        return newest
+    n = (
+        PlanVersion.objects.filter(programme=programme, code=plan.code).aggregate(Max("n"))[
+            "n__max"
+        ]
+        or 0
+    ) + 1
+    slot = ledger.reserve(programme.chain, at=at)
+    version = PlanVersion.objects.create(
+        programme=programme,
+        code=plan.code,
+        n=n,
+        name=plan.name,
+        effective_on=effective_on,
+        approved_on=approved_on,
+        text=text,
+        published_by=by,
+        recorded_at=slot.at,
+        seq=slot.seq,
+    )
+    for gate in plan.gates:
+        row = Gate.objects.create(
+            programme=programme,
+            version=version,
+            ordinal=gate.ordinal,
+            title=gate.title,
+            combine=str(gate.combine),
+        )
+        Clause.objects.bulk_create(
+            Clause(
+                programme=programme,
+                version=version,
+                gate=row,
+                label=clause.text,
+                **{name: getattr(clause, name) for name in Clause.COLUMNS},
+            )
+            for clause in gate.clauses
+        )
+    slot.append(
+        subject=f"plan:{version.pk}",
+        body={
+            "code": plan.code,
+            "n": n,
+            "effective_on": effective_on.isoformat(),
+            "approved_on": approved_on.isoformat() if approved_on else None,
+            "plan": as_json(plan),
+        },
+        by=by,
+    )
+    return version
+
+
+@action("plan.assigned")
+def assign(
+    *,
+    version: PlanVersion,
+    memberships: Iterable[Membership],
+    effective_on: dt.date,
+    by: Person | None,
+    at: dt.datetime,
+) -> list[Assignment]:
+    """From a day on these trainees are judged by this version, over their whole history."""
+    programme = version.programme
+    chosen = list(memberships)
+    if any(m.role != Role.TRAINEE or m.programme_id != programme.pk for m in chosen):
+        raise Refused(_("A plan is assigned to trainees of its own programme."))
+    already = set(
+        Assignment.objects.filter(
+            version=version, membership__in=chosen, effective_on=effective_on
+        ).values_list("membership_id", flat=True)
+    )
+    chosen = [m for m in chosen if m.pk not in already]
+    if not chosen:
+        ledger.nothing_changed()
+        return []
+    slot = ledger.reserve(programme.chain, at=at)
+    made = Assignment.objects.bulk_create(
+        Assignment(
+            programme=programme,
+            membership=membership,
+            version=version,
+            effective_on=effective_on,
+            assigned_by=by,
+            recorded_at=slot.at,
+            seq=slot.seq,
+        )
+        for membership in chosen
+    )
+    slot.append(
+        subject=f"plan:{version.pk}",
+        body={
+            "effective_on": effective_on.isoformat(),
+            "memberships": sorted(str(m.pk) for m in chosen),
+            "trainees": sorted({str(m.person_id) for m in chosen}),
+        },
+        by=by,
+    )
+    return made
+
+
+def as_json(plan: measures.Plan) -> dict:
+    """The plan as plain JSON: what is hashed into the ledger and kept as its text."""
+    return {
+        "code": plan.code,
+        "name": plan.name,
+        "gates": [
+            {
+                "ordinal": gate.ordinal,
+                "title": gate.title,
+                "combine": gate.combine,
+                "clauses": [
+                    {
+                        **{name: getattr(clause, name) for name in Clause.COLUMNS},
+                        "text": clause.text,
+                    }
+                    for clause in gate.clauses
+                ],
+            }
+            for gate in plan.gates
+        ],
+    }
+
+
+def refusals(plan: measures.Plan, programme: Programme) -> list[str]:
+    """Why the plan must not be published in this programme."""
+    from credentialing.queries import groups_of
+
+    groups = groups_of(programme)
+    said = []
+    for clause in plan.clauses:
+        if clause.application and clause.application not in groups:
+            said.append(
+                _("Clause %(n)s names the application “%(code)s”, which this programme lacks.")
+                % {"n": clause.ordinal, "code": clause.application}
+            )
+        if clause.group and clause.group not in groups.values():
+            said.append(
+                _("Clause %(n)s names the group “%(code)s”, which this programme lacks.")
+                % {"n": clause.ordinal, "code": clause.group}
+            )
+    return said
