@@ -2,15 +2,18 @@ import hashlib
 import io
 
 import pytest
+from django.core.files.storage import FileSystemStorage
 
-from logbook.intake.store import FolderStore, key_of
+from logbook.intake.store import FolderStore, StorageStore, key_of
 
 PROGRAMME = "0199aaaa-0000-7000-8000-000000000001"
 
 
-@pytest.fixture
-def store(tmp_path):
-    return FolderStore(tmp_path / "objects")
+@pytest.fixture(params=["folder", "django storage"])
+def store(request, tmp_path):
+    if request.param == "folder":
+        return FolderStore(tmp_path / "objects")
+    return StorageStore(FileSystemStorage(location=tmp_path / "objects"))
 
 
 def test_an_object_is_kept_under_the_name_of_its_content(store):
@@ -35,14 +38,14 @@ def test_the_same_bytes_twice_are_one_object_and_two_programmes_share_none(store
     assert sorted(store.keys()) == sorted([first.key, other.key])
 
 
-def test_a_broken_source_leaves_nothing(store):
+def test_a_broken_source_leaves_nothing(store, tmp_path):
     class Breaks(io.BytesIO):
         def read(self, size=-1):
             raise OSError("gone")
 
     with pytest.raises(OSError, match="gone"):
         store.put(PROGRAMME, Breaks())
-    assert [path for path in store.root.rglob("*") if path.is_file()] == []
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 
 def test_removing_is_idempotent(store):
@@ -57,7 +60,8 @@ def test_removing_is_idempotent(store):
 @pytest.mark.parametrize(
     "key", ["../../etc/passwd", "p/aa/../../x", "p/ab/" + "cd" * 32, "p/AB/" + "AB" * 32, ""]
 )
-def test_a_key_that_is_none_is_refused(store, key):
+def test_a_key_that_is_none_is_refused(tmp_path, key):
+    store = FolderStore(tmp_path)
     with pytest.raises(ValueError, match="object key"):
         store.open(key)
 
