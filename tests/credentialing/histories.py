@@ -137,7 +137,7 @@ readings = st.fixed_dictionaries(
 
 @st.composite
 def histories(draw, most_exams=7, attested=(0, 1, 1, 1, 2, 3)):
-    """attested: how often a scan may be. Histories whose ledger positions follow the days, as they do on a chain."""
+    """Ledger positions follow the days, as on a chain. attested: how often a scan may be."""
     pending = []  # (day, tie, kind, payload)
     for number in range(draw(st.integers(0, most_exams))):
         exam = f"exam-{number}"
