@@ -14,6 +14,7 @@ urlpatterns = [
     path("api/v1/schema", schema.document, name="api_schema"),
     path("api/v1/", include("accounts.api_urls")),
     path("api/v1/", include("logbook.api_urls")),
+    path("api/v1/", include("review.api_urls")),
     path("", include("accounts.urls")),
     path("", include("accounts.ui.urls")),
     path("p/<slug:programme>/", include("logbook.urls")),
