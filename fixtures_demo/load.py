@@ -46,7 +46,8 @@ def load(*, now: dt.datetime, folder: Path, say: Say, weekly: float = 1.0) -> di
 
     Returns seconds by part. Raises AlreadyThere.
     """
-    codes = [one.code for one in people.PROGRAMMES]
+    company = people.demonstration()
+    codes = [one.code for one in company.programmes]
     if Programme.objects.filter(code__in=codes).exists():
         raise AlreadyThere
     watch = _Watch()
@@ -56,7 +57,7 @@ def load(*, now: dt.datetime, folder: Path, say: Say, weekly: float = 1.0) -> di
         events = story.tell(now, weekly=weekly)
         say("People and programmes")
         with transaction.atomic():
-            cast = Cast.enter(events[0].at - dt.timedelta(hours=1), now.date())
+            cast = Cast.enter(company, events[0].at - dt.timedelta(hours=1), now.date())
         watch.lap("people")
         if not drawn.done():
             say("Drawing synthetic clips")
@@ -92,10 +93,10 @@ class Cast:
         self.places: dict[str, str] = {"": ""}  # name -> code
 
     @classmethod
-    def enter(cls, at: dt.datetime, today: dt.date) -> Cast:
+    def enter(cls, company: people.Company, at: dt.datetime, today: dt.date) -> Cast:
         """Programmes, people, roles and privileges, in force from before the first exam."""
         programmes: dict[str, Programme] = {}
-        for one in people.PROGRAMMES:
+        for one in company.programmes:
             programme = programme_actions.create(
                 institution="harrowmere",
                 institution_name=people.INSTITUTION,
@@ -110,12 +111,12 @@ class Cast:
         # One slow hash for everybody: the password is printed on the screen anyway.
         password = make_password(people.PASSWORD)
         persons: dict[str, Person] = {}
-        for who in people.everyone():
+        for who in company.people:
             for role in who.roles:
                 persons[who.key] = cls._belong(who, role, programmes[role.programme], at, today)
         Person.objects.filter(pk__in=[one.pk for one in persons.values()]).update(password=password)
         cast = cls(programmes, persons)
-        cast._name_places(at)
+        cast._name_places(company, at)
         return cast
 
     @staticmethod
@@ -149,11 +150,11 @@ class Cast:
                 )
         return membership.person
 
-    def _name_places(self, at: dt.datetime) -> None:
-        for one in people.PROGRAMMES:
+    def _name_places(self, company: people.Company, at: dt.datetime) -> None:
+        for one in company.programmes:
             director = next(
                 self.persons[who.key]
-                for who in people.everyone()
+                for who in company.people
                 for role in who.roles
                 if (role.programme, role.role) == (one.code, "director")
             )
@@ -182,7 +183,7 @@ class Loader:
         exam_actions.save_draft(
             exam_id=exam.id,
             programme=self.cast.programmes[exam.programme],
-            draft=self._draft_of(exam),
+            draft=draft_of(exam, self.cast),
             version=None,
             by=self.cast.persons[exam.trainee],
             at=exam.saved_at,
@@ -194,7 +195,7 @@ class Loader:
         saved = exam_actions.save_draft(
             exam_id=exam.id,
             programme=programme,
-            draft=self._draft_of(exam),
+            draft=draft_of(exam, self.cast),
             version=None,
             by=trainee,
             at=exam.saved_at,
@@ -264,19 +265,22 @@ class Loader:
         for row in waiting.select_related("trainee"):
             discrepancies.acknowledge(discrepancy=row, by=row.trainee, at=event.at)
 
-    def _draft_of(self, exam: story.Exam) -> dict[str, object]:
-        return {
-            **exam.fields,
-            "place": self.cast.places[exam.fields["place"]],
-            "performed_at": exam.performed_at.isoformat(),
-            "answered_at": exam.answered_at.isoformat() if exam.answers else "",
-            "supervisor": str(self.cast.persons[exam.supervisor].pk) if exam.supervisor else "",
-            "supervisor_typed": exam.supervisor_typed,
-            "note": exam.note,
-            "applications": sorted(exam.answers),
-            "answers": {
-                code: answer_parts(Answer.parse(said.answer), said.confidence)
-                for code, said in exam.answers.items()
-            },
-            "findings": exam.findings,
-        }
+
+def draft_of(exam: story.Exam, cast: Cast) -> dict[str, object]:
+    """The draft as the trainee's phone sends it."""
+    persons = cast.persons
+    return {
+        **exam.fields,
+        "place": cast.places[exam.fields["place"]],
+        "performed_at": exam.performed_at.isoformat(),
+        "answered_at": exam.answered_at.isoformat() if exam.answers else "",
+        "supervisor": str(persons[exam.supervisor].pk) if exam.supervisor else "",
+        "supervisor_typed": exam.supervisor_typed,
+        "note": exam.note,
+        "applications": sorted(exam.answers),
+        "answers": {
+            code: answer_parts(Answer.parse(said.answer), said.confidence)
+            for code, said in exam.answers.items()
+        },
+        "findings": exam.findings,
+    }

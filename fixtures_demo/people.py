@@ -7,6 +7,8 @@ always current.
 from __future__ import annotations
 
 import datetime as dt
+import random
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 INSTITUTION = "Harrowmere General Hospital"
@@ -151,6 +153,39 @@ def everyone() -> tuple[Who, ...]:
         role = Role("acute-medicine", "trainee", f"year {year}", year)
         people.append(Who(key, name, (role,), f"5{year}{index:03d}"))
     return tuple(people)
+
+
+@dataclass(frozen=True)
+class Company:
+    """Who plays in a story: programmes, people, and how each trainee learns."""
+
+    programmes: tuple[Programme, ...]
+    people: tuple[Who, ...]
+    learners: Mapping[str, Learner]
+
+
+def demonstration() -> Company:
+    return Company(PROGRAMMES, everyone(), LEARNERS)
+
+
+def crowd(number: int, trainees: int) -> Company:
+    """A programme of any size for measuring, numbered so that several stand side by side."""
+    code = f"measured-{number}"
+    programme = Programme(code, f"Measured programme {number}", "01632 960199", ("Ward",))
+    seeded = random.Random(code)
+    people = [Who(f"{code}-director", f"Director {number}", (Role(code, "director"),))]
+    for index in range(max(2, trainees // 5)):
+        key = f"{code}-reader-{index}"
+        name = f"Reader {number}.{index}"
+        people.append(Who(key, name, (Role(code, "faculty"),), reads=LUNG))
+    learners = {}
+    for index in range(trainees):
+        key, year = f"{code}-trainee-{index}", 2 + index % 2
+        role = Role(code, "trainee", f"year {year}", year)
+        people.append(Who(key, f"Trainee {number}.{index}", (role,), f"{number}{index:05d}"))
+        start = seeded.uniform(0.5, 0.68)
+        learners[key] = Learner(1.0, start, seeded.uniform(0.85, 0.96), seeded.uniform(10, 25))
+    return Company((programme,), tuple(people), learners)
 
 
 def _reader(key: str, name: str, number: str, reads: tuple[str, ...]) -> Who:

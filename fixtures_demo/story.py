@@ -221,14 +221,39 @@ NOTES = (
 )
 
 
-def tell(now: dt.datetime, *, weekly: float = 1.0) -> list[Event]:
+def tell(
+    now: dt.datetime,
+    *,
+    weekly: float = 1.0,
+    company: people.Company | None = None,
+    pace: Pace | None = None,
+) -> list[Event]:
     """Every event up to `now` (aware), in order of time. `weekly` scales how much is scanned."""
-    return _Teller(now, weekly).events()
+    return _Teller(now, weekly, company or people.demonstration(), pace or Pace()).events()
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How much happens. `most`: exams; `scans`: stop once so many are asked; `session`: exams that
+    a reader reads at a sitting; `turns`: whether some are withdrawn, returned, set aside, and some
+    left as drafts; `lulls`: whether readers stay away."""
+
+    most: int = MOST_EXAMS
+    scans: int | None = None
+    session: tuple[int, int] = (2, 5)
+    turns: bool = True
+    lulls: bool = True
+    exact: bool = False  # the last exam asks no more than `scans` leaves
 
 
 class _Teller:
-    def __init__(self, now: dt.datetime, weekly: float) -> None:
-        self.random = random.Random(SEED)
+    def __init__(
+        self, now: dt.datetime, weekly: float, company: people.Company, pace: Pace
+    ) -> None:
+        self.pace = pace
+        self.learners = company.learners
+        # Programmes of one database must not invent the same exams.
+        self.random = random.Random(f"{SEED} {' '.join(one.code for one in company.programmes)}")
         self.zone = ZoneInfo(people.ZONE)
         self.now = now.astimezone(self.zone)
         self.today = self.now.date()
@@ -236,17 +261,20 @@ class _Teller:
         self.weekly = weekly
         self.done: dict[tuple[str, str], int] = {}
         self.queue: dict[str, list[tuple[dt.datetime, int, Exam]]] = {}
-        self.count = 0
+        self.count = self.scans = 0
+        self.week: list[Event] = []
+        self.gone: set[uuid.UUID] = set()
         self.counter = 0
         self.out: list[Event] = []
-        self.people = people.everyone()
+        self.people = company.people
+        self.places = {programme.code: programme.places for programme in company.programmes}
         self.faculty = {
             programme.code: [
                 who
                 for who in self.people
                 if any(r.programme == programme.code and r.role == "faculty" for r in who.roles)
             ]
-            for programme in people.PROGRAMMES
+            for programme in company.programmes
         }
 
     # -- time -------------------------------------------------------------------------
@@ -258,7 +286,12 @@ class _Teller:
     def event(self, at: dt.datetime, kind: str, programme: str, data: object) -> None:
         if at < self.now:
             self.counter += 1
-            self.out.append(Event(at, self.counter, kind, programme, data))
+            event = Event(at, self.counter, kind, programme, data)
+            self.out.append(event)
+            if kind == "exam":
+                self.week.append(event)
+            elif kind == "turn":
+                self.gone.add(data.exam)
 
     def identifier(self) -> uuid.UUID:
         return uuid.UUID(int=self.random.getrandbits(128), version=4)
@@ -276,7 +309,8 @@ class _Teller:
             self.confirming(day)
             self.reading(day)
             day += dt.timedelta(days=1)
-        self.drafts()
+        if self.pace.turns:
+            self.drafts()
         return sorted(self.out)
 
     def trainees(self, day: dt.date) -> Iterator[tuple[str, str, people.Learner]]:
@@ -286,7 +320,7 @@ class _Teller:
                     continue
                 starts, ends = people.academic_year(self.today, role.year)
                 if starts <= day <= ends:
-                    yield role.programme, who.key, people.LEARNERS[who.key]
+                    yield role.programme, who.key, self.learners[who.key]
 
     def busy(self, day: dt.date, learner: people.Learner) -> float:
         """How much of the usual is scanned on a day: holidays, July, a person's time away."""
@@ -299,14 +333,15 @@ class _Teller:
 
     def scanning(self, day: dt.date) -> None:
         for programme, trainee, learner in self.trainees(day):
-            rate = learner.weekly * USUAL * self.weekly / 7 * self.busy(day, learner)
+            rate = min(1.6, learner.weekly * USUAL * self.weekly / 7 * self.busy(day, learner))
             # People scan in clusters: a shift with the probe in hand, then nothing for a week.
             for _ in range(
                 self.random.choices(
                     (0, 2, 1, 3), (1 - rate * 0.62, *(rate * share for share in (0.26, 0.30, 0.06)))
                 )[0]
             ):
-                if self.count < MOST_EXAMS:
+                enough = self.pace.scans is not None and self.scans >= self.pace.scans
+                if self.count < self.pace.most and not enough:
                     self.exam(programme, trainee, learner, day)
 
     def exam(self, programme: str, trainee: str, learner: people.Learner, day: dt.date) -> None:
@@ -316,6 +351,8 @@ class _Teller:
         self.done[(programme, trainee)] = done + 1
         skill = learner.end - (learner.end - learner.start) * math.exp(-done / learner.pace)
         applications, zones, _weight = self.pick(ASKS)
+        if self.pace.exact and self.scans + len(applications) > (self.pace.scans or 0):
+            applications, zones, _weight = ASKS[0]
         kind = self.pick(CHESTS)[0]
         side = rng.choice(SIDES)
         lungs = chest(kind, side, deep="interstitial" in applications)
@@ -348,8 +385,9 @@ class _Teller:
         item.fields["supervision"] = "direct" if direct else rng.choice(("indirect", "oversight"))
         if submitted >= self.now:
             return
+        self.scans += len(applications)
         self.event(submitted, "exam", programme, item)
-        if rng.random() < 0.012:
+        if self.pace.turns and rng.random() < 0.012:
             taken_back = submitted + dt.timedelta(minutes=rng.randint(5, 50))
             self.event(taken_back, "turn", programme, Turn(item.id, trainee, "withdrawn", ""))
             return
@@ -358,7 +396,6 @@ class _Teller:
 
     def fields(self, programme: str, kind: str, applications: tuple[str, ...]) -> dict[str, str]:
         rng = self.random
-        places = next(p.places for p in people.PROGRAMMES if p.code == programme)
         indication = {
             "pneumothorax": "trauma", "wet": "breathlessness", "consolidated": "cough_fever",
             "fluid": "breathlessness", "septated": "cough_fever", "patchy": "low_oxygen",
@@ -367,7 +404,7 @@ class _Teller:
             "setting": self.pick(
                 (("clinical", 86), ("educational", 9), ("volunteer", 3), ("simulator", 2))
             )[0],
-            "place": rng.choice(places),
+            "place": rng.choice(self.places[programme]),
             "age_band": self.pick((("18-64", 48), ("65-89", 45), ("90+", 5), ("1-17", 2)))[0],
             "position": self.pick((("semi_recumbent", 55), ("supine", 30), ("seated", 15)))[0],
             "breathing": self.pick((("spontaneous", 92), ("ventilated", 8)))[0],
@@ -421,13 +458,12 @@ class _Teller:
         since = self.moment(day - dt.timedelta(days=7), 0)
         until = self.moment(day, 0)
         named: dict[tuple[str, str], list[uuid.UUID]] = {}
-        gone = {event.data.exam for event in self.out if event.kind == "turn"}
-        for event in self.out:
-            if event.kind != "exam" or not since <= event.at < until:
+        week, self.week = self.week, [event for event in self.week if event.at >= until]
+        for event in week:
+            if not since <= event.at < until:
                 continue
-            if event.data.supervisor and event.data.id not in gone:
-                key = (event.programme, event.data.supervisor)
-                named.setdefault(key, []).append(event.data.id)
+            if event.data.supervisor and event.data.id not in self.gone:
+                named.setdefault((event.programme, event.data.supervisor), []).append(event.data.id)
         for index, ((programme, key), exams) in enumerate(sorted(named.items())):
             if self.random.random() < 0.85:
                 at = self.moment(day, 8 + index * 0.1)
@@ -435,7 +471,8 @@ class _Teller:
 
     def reading(self, day: dt.date) -> None:
         """Friday afternoons mostly, some Tuesdays; nobody reads for two weeks in August."""
-        if day.weekday() not in (1, 4) or (day.month == 8 and 5 <= day.day <= 21):
+        closed = self.pace.lulls and day.month == 8 and 5 <= day.day <= 21
+        if day.weekday() not in (1, 4) or closed:
             return
         for programme, faculty in self.faculty.items():
             readers = [who for who in faculty if who.reads]
@@ -443,10 +480,10 @@ class _Teller:
             for index, who in enumerate(turns):
                 # The last weeks have been busy: a backlog waits when the demonstration opens.
                 away = 0.85 if (self.today - day).days < 17 else 0.18
-                if self.random.random() < away:
+                if self.random.random() < (away if self.pace.lulls else 0.05):
                     continue
                 start = self.moment(day, 13.0 + 0.2 * index)
-                self.session(programme, who, start, self.random.randint(2, 5))
+                self.session(programme, who, start, self.random.randint(*self.pace.session))
 
     def session(self, programme: str, who: people.Who, start: dt.datetime, most: int) -> None:
         waiting = self.queue.get(programme, [])
@@ -474,11 +511,11 @@ class _Teller:
     ) -> dt.datetime:
         rng = self.random
         chance = rng.random()
-        if chance < 0.008:
+        if self.pace.turns and chance < 0.008:
             turn = Turn(exam.id, who.key, "set_aside", "", rng.choice(("duplicate", "test_entry")))
             self.event(at, "turn", programme, turn)
             return at + dt.timedelta(minutes=2)
-        if chance < 0.02 and (self.today - at.date()).days < 13:
+        if self.pace.turns and chance < 0.02 and (self.today - at.date()).days < 13:
             turn = Turn(exam.id, who.key, "returned", "Please add the other side as well.")
             self.event(at, "turn", programme, turn)
             return at + dt.timedelta(minutes=3)

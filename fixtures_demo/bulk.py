@@ -1,0 +1,470 @@
+"""The same rows as the actions would write, many at once: for measuring at size.
+
+Everything is built in memory in the order of the story and written table by table. What is stated
+by a builder of the service (attestations, ledger headers and bodies, lateness, credit) is stated
+by the same builder here; a test compares every table with that of the actions at small size.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import secrets
+import uuid
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from django.db import connection, models, transaction
+
+from accounts import remarks
+from accounts.ledger import core as ledger
+from accounts.ledger.models import LedgerBody, LedgerEntry, LedgerHead
+from accounts.models import Notice, Person, Programme, Remark
+from fixtures_demo import story
+from fixtures_demo.load import Cast, draft_of
+from fixtures_demo.pictures import COPIED
+from logbook import drafts, rules
+from logbook.codes import new_code
+from logbook.models import (
+    Application,
+    Capture,
+    Exam,
+    ExamRevision,
+    Finding,
+    RevisionAnswer,
+    Scan,
+    SupervisionConfirmation,
+)
+from logbook.queries import logbook_of
+from review import attesting, credit, queries
+from review.actions.attestations import body_of
+from review.models import Attestation, CreditRule, Discrepancy, Reading, RubricVersion
+
+Masters = Mapping[str, Capture]
+
+
+@dataclass
+class Slot:
+    """A place in a chain that is being built in memory; looks like the ledger's own."""
+
+    seq: int
+    at: dt.datetime
+
+
+@dataclass
+class Chain:
+    """One programme's chain from its present head on, in memory."""
+
+    chain: str
+    seq: int
+    at: dt.datetime
+    hash: str
+    entries: list[tuple[LedgerEntry, LedgerBody]] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, programme: Programme) -> Chain:
+        head = LedgerHead.objects.get(chain=programme.chain)
+        return cls(head.chain, head.seq, head.at, head.hash)
+
+    def reserve(self, at: dt.datetime) -> Slot:
+        return Slot(self.seq + 1, max(at, self.at))
+
+    def append(self, slot: Slot, *, action: str, subject: str, body: dict, by: Person) -> None:
+        salt = secrets.token_bytes(32).hex()
+        text = ledger.canonical(body)
+        header = ledger.header_text(
+            chain=self.chain,
+            seq=slot.seq,
+            at=slot.at,
+            actor_id=by.pk,
+            action=action,
+            subject=subject,
+            body_digest=ledger.digest_of_body(salt, text),
+            prev=self.hash or ledger.GENESIS,
+        )
+        entry = LedgerEntry(
+            chain=self.chain,
+            seq=slot.seq,
+            at=slot.at,
+            actor_id=by.pk,
+            action=action,
+            subject=subject,
+            header=header,
+            hash=ledger.hash_of(header),
+        )
+        self.entries.append((entry, LedgerBody(salt=salt, body=text)))
+        self.seq, self.at, self.hash = slot.seq, slot.at, entry.hash
+
+
+@dataclass
+class Built:
+    """One exam with what belongs to it, as it stands in memory."""
+
+    exam: Exam
+    revision: ExamRevision
+    scans: dict[str, Scan]
+    captures: list[Capture]
+
+
+class Builder:
+    """Rows of one programme, from a story without turns."""
+
+    def __init__(self, programme: Programme, cast: Cast, masters: Masters) -> None:
+        self.programme, self.cast, self.masters = programme, cast, masters
+        self.chain = Chain.of(programme)
+        self.logbook = logbook_of(programme)
+        self.applications: dict[str, Application] = {
+            one.code: one for one in self.logbook.applications
+        }
+        self.rubric = RubricVersion.objects.in_force(programme)
+        self.rule = CreditRule.objects.in_force(programme)
+        self.judged_by = self.rule.rule
+        self.items: dict[tuple, Mapping[str, str]] = {}
+        self.exams: dict[uuid.UUID, Built] = {}
+        self.codes: set[str] = set(
+            Exam.objects.filter(programme=programme).values_list("code", flat=True)
+        )
+        self.rows: dict[type[models.Model], list[models.Model]] = {
+            model: [] for model in ORDER if model not in (LedgerEntry, LedgerBody)
+        }
+
+    def happen(self, event: story.Event) -> None:
+        getattr(self, event.kind)(event, event.data)
+
+    def keep(self, row: models.Model) -> models.Model:
+        self.rows[type(row)].append(row)
+        return row
+
+    def _code(self) -> str:
+        while (code := new_code()) in self.codes:
+            continue
+        self.codes.add(code)
+        return code
+
+    def _remark(self, text: str, by: Person, at: dt.datetime) -> Remark | None:
+        if not text:
+            return None
+        salt = secrets.token_bytes(32).hex()
+        return self.keep(
+            Remark(
+                programme=self.programme,
+                text=text,
+                salt=salt,
+                digest=remarks.digest_of(salt, text),
+                written_at=at,
+                written_by=by,
+            )
+        )
+
+    def exam(self, event: story.Event, told: story.Exam) -> None:
+        trainee = self.cast.persons[told.trainee]
+        draft = drafts.clean(draft_of(told, self.cast))
+        slot = self.chain.reserve(event.at)
+        exam = Exam(
+            id=told.id,
+            programme=self.programme,
+            trainee=trainee,
+            code=self._code(),
+            version=2,
+            state="complete",
+            created_at=told.saved_at,
+            first_received_at=slot.at,
+            completed_at=slot.at,
+        )
+        captures = [
+            Capture(
+                programme=self.programme,
+                exam=exam,
+                ordinal=ordinal,
+                zone=zone,
+                state="ready",
+                created_at=told.saved_at,
+                ready_at=told.saved_at,
+                **{name: getattr(self.masters[slug], name) for name in COPIED},
+            )
+            for ordinal, (zone, slug) in enumerate(told.clips.items(), start=1)
+        ]
+        note = self._remark(draft["note"], trainee, slot.at)
+        revision = self._revision(exam, draft, note, slot.at)
+        exam.revision = revision
+        answers = [
+            RevisionAnswer(
+                programme=self.programme,
+                revision=revision,
+                application=application,
+                answer=drafts.answer_of(draft, code).code,
+                confidence=draft["answers"][code]["confidence"],
+            )
+            for code, application in self.applications.items()
+            if code in draft["applications"]
+        ]
+        scans = {
+            row.application.code: Scan(
+                programme=self.programme,
+                exam=exam,
+                application=row.application,
+                trainee=trainee,
+                moved_at=slot.at,
+                revision=revision,
+                first_answer=row.answer,
+                first_confidence=row.confidence,
+                first_answered_at=revision.answered_at,
+                performed_on=revision.performed_on,
+                late=rules.is_late(
+                    revision.performed_at, revision.answered_at, slot.at, self.logbook.settings
+                ),
+            )
+            for row in answers
+        }
+        self.keep(exam)
+        self.keep(revision)
+        self.rows[Finding] += [
+            Finding(programme=self.programme, revision=revision, zone=zone, sign=sign, value=value)
+            for (zone, sign), value in drafts.findings_of(draft).items()
+        ]
+        self.rows[RevisionAnswer] += answers
+        self.rows[Scan] += scans.values()
+        self.rows[Capture] += captures
+        self.exams[told.id] = Built(exam, revision, scans, captures)
+        self.chain.append(
+            slot,
+            action="exam.submitted",
+            subject=f"exam:{exam.pk}",
+            body={
+                "code": exam.code,
+                "revision": str(revision.pk),
+                "n": 1,
+                "performed_on": revision.performed_on.isoformat(),
+                "answers": {row.application.code: row.answer for row in answers},
+                "note": {"remark": str(note.pk), "digest": note.digest} if note else None,
+            },
+            by=trainee,
+        )
+
+    def _revision(self, exam: Exam, draft: Mapping, note, at: dt.datetime) -> ExamRevision:
+        performed = min(drafts.moment(draft["performed_at"]), at)
+        return ExamRevision(
+            programme=self.programme,
+            exam=exam,
+            n=1,
+            draft_version=1,
+            submitted_at=at,
+            performed_at=performed,
+            performed_on=self.programme.local_date(performed),
+            answered_at=min(drafts.moment(draft["answered_at"]) or at, at),
+            note=note,
+            supervisor_id=uuid.UUID(draft["supervisor"]) if draft["supervisor"] else None,
+            knew_result=draft["knew_result"] == "yes",
+            parameters=self.logbook.parameters.text,
+            **{name: draft[name] for name in drafts.TEXTS},
+        )
+
+    def shift(self, event: story.Event, shift: story.Shift) -> None:
+        by = self.cast.persons[shift.by]
+        slot = self.chain.reserve(event.at)
+        named = [self.exams[one] for one in sorted(shift.exams)]
+        self.rows[SupervisionConfirmation] += [
+            SupervisionConfirmation(
+                programme=self.programme,
+                exam=built.exam,
+                revision=built.revision,
+                supervision=built.revision.supervision,
+                by_person=by,
+                effective_on=self.programme.local_date(slot.at),
+                recorded_at=slot.at,
+                seq=slot.seq,
+            )
+            for built in named
+        ]
+        self.chain.append(
+            slot,
+            action="supervision.confirmed",
+            subject=f"person:{by.pk}",
+            body={
+                "exams": {str(one.exam.pk): one.revision.supervision for one in named},
+                "trainees": sorted({str(one.exam.trainee_id) for one in named}),
+            },
+            by=by,
+        )
+
+    def read(self, event: story.Event, told: story.Read) -> None:
+        built = self.exams[told.exam]
+        by = self.cast.persons[told.reader]
+        readings = self._reveal(built, event, told, by)
+        for index, (code, reading) in enumerate(readings.items()):
+            self._sign(built, code, reading, told, by, told.sentence if index == 0 else "")
+
+    def _reveal(self, built: Built, event: story.Event, told: story.Read, by: Person):
+        slot = self.chain.reserve(told.revealed_at)
+        readings: dict[str, Reading] = {}
+        for code in self.applications:
+            if code not in built.scans:
+                continue
+            readings[code] = Reading(
+                programme=self.programme,
+                scan=built.scans[code],
+                revision=built.revision,
+                reader=by,
+                rubric_version=self.rubric,
+                given_at=min(event.at, slot.at),
+                revealed_at=slot.at,
+                seq=slot.seq,
+                answer=told.answers[code].answer,
+                quality=told.quality,
+                archive_read="[]",
+                blind=True,
+                independent=not built.revision.knew_result,
+                at_bedside=False,
+            )
+        self.rows[Reading] += readings.values()
+        self.chain.append(
+            slot,
+            action="reading.revealed",
+            subject=f"exam:{built.exam.pk}",
+            body={
+                "readings": {
+                    str(one.pk): {
+                        "scan": str(one.scan_id),
+                        "revision": str(one.revision_id),
+                        "answer": one.answer,
+                        "quality": one.quality,
+                        "blind": one.blind,
+                        "independent": one.independent,
+                    }
+                    for one in readings.values()
+                }
+            },
+            by=by,
+        )
+        return {code: readings[code] for code in told.answers}
+
+    def _sign(self, built: Built, code: str, reading: Reading, told, by: Person, words: str):
+        scan, exam = built.scans[code], built.exam
+        slot = self.chain.reserve(told.signed_at)
+        facts = queries.facts_for_credit(
+            scan,
+            exam=exam,
+            quality=reading.quality,
+            imaged=queries.imaged_zones(built.captures, []),
+        )
+        attestation = attesting.first(
+            scan=scan,
+            exam=exam,
+            reading=reading,
+            first_reading=reading,
+            rule=self.rule,
+            exception=None,
+            verdict=(verdict := credit.judge(self.judged_by, facts)),
+            late=credit.is_late(self.judged_by, facts),
+            credited=verdict.credited,
+            items=self._items(told.items),
+            words=attesting.Words(feedback=self._remark(words, by, slot.at)),
+            captures=built.captures,
+            slot=slot,
+        )
+        self.keep(attestation)
+        scan.state, scan.moved_at = "attested", slot.at
+        discrepancy = None
+        if attesting.is_urgent(scan, reading):
+            discrepancy = self._urgent(attestation, told, by, slot)
+        self.chain.append(
+            slot,
+            action="attestation.signed",
+            subject=f"attestation:{attestation.pk}",
+            body=body_of(attestation, discrepancy),
+            by=by,
+        )
+
+    def _items(self, chosen: Mapping[str, str]) -> Mapping[str, str]:
+        key = tuple(sorted(chosen.items()))
+        if key not in self.items:
+            self.items[key] = self.rubric.rubric.check_items(chosen)
+        return self.items[key]
+
+    def _urgent(self, attestation: Attestation, told, by: Person, slot: Slot) -> Discrepancy:
+        discrepancy = Discrepancy(
+            programme=self.programme,
+            attestation=attestation,
+            trainee_id=attestation.trainee_id,
+            because="pneumothorax",
+            found_at=slot.at,
+            telephone=self.programme.duty_telephone,
+            told=told.told,
+            told_at=slot.at,
+            told_by=by,
+        )
+        self.keep(discrepancy)
+        self.keep(
+            Notice(
+                kind="review.urgent",
+                person_id=attestation.trainee_id,
+                programme=self.programme,
+                dedup_key=f"review.urgent:{discrepancy.pk}",
+                context=json.dumps(
+                    {"exam": str(attestation.exam_id), "code": attestation.exam.code}
+                ),
+                due_at=slot.at,
+            )
+        )
+        return discrepancy
+
+    def write(self) -> dict[str, int]:
+        """Every row of this programme in one transaction; whole or not at all."""
+        with transaction.atomic():
+            head = LedgerHead.objects.select_for_update().get(chain=self.chain.chain)
+            first = self.chain.entries[0][0] if self.chain.entries else None
+            if first is not None and head.seq != first.seq - 1:
+                raise RuntimeError("the chain has moved since it was read")
+            self.rows[LedgerEntry] = [entry for entry, _body in self.chain.entries]
+            self.rows[LedgerBody] = [body for _entry, body in self.chain.entries]
+            ids = _ledger_ids(len(self.chain.entries))
+            for number, (entry, body) in zip(ids, self.chain.entries, strict=True):
+                entry.pk = body.entry_id = number
+            for model in ORDER:
+                insert(model, self.rows[model])
+            head.seq, head.at, head.hash = self.chain.seq, self.chain.at, self.chain.hash
+            head.save(update_fields=["seq", "at", "hash"])
+        return {model.__name__: len(self.rows[model]) for model in ORDER}
+
+
+# A row before the rows that point at it. Exam and revision point at each other: PostgreSQL looks
+# at the end of the transaction, and so does SQLite.
+ORDER: tuple[type[models.Model], ...] = (
+    Remark, Exam, ExamRevision, Finding, RevisionAnswer, Scan, Capture, SupervisionConfirmation,
+    Reading, Attestation, Discrepancy, Notice, LedgerEntry, LedgerBody,
+)  # fmt: skip
+
+
+def insert(model: type[models.Model], rows: Iterable[models.Model]) -> None:
+    """COPY on PostgreSQL, executemany elsewhere: no row by row round trip, every trigger fires."""
+    fields = model._meta.concrete_fields
+    names = [one.attname for one in fields]
+    columns = ", ".join(connection.ops.quote_name(one.column) for one in fields)
+    table = connection.ops.quote_name(model._meta.db_table)
+    if connection.vendor == "postgresql":
+        statement = f"COPY {table} ({columns}) FROM STDIN"
+        with connection.cursor() as cursor, cursor.copy(statement) as copy:
+            for row in rows:
+                copy.write_row([getattr(row, name) for name in names])
+        return
+    saved: list[tuple[str, Callable]] = [(one.attname, one.get_db_prep_save) for one in fields]
+    marks = ", ".join(["%s"] * len(fields))
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            f"INSERT INTO {table} ({columns}) VALUES ({marks})",  # noqa: S608 (names of our own)
+            [[prepare(getattr(row, name), connection) for name, prepare in saved] for row in rows],
+        )
+
+
+def _ledger_ids(count: int) -> list[int]:
+    """Fresh primary keys for so many entries, safe beside other writers."""
+    table = LedgerEntry._meta.db_table
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute(
+                "SELECT nextval(pg_get_serial_sequence(%s, 'id')) FROM generate_series(1, %s)",
+                [table, count],
+            )
+            return [row[0] for row in cursor.fetchall()]
+        last = LedgerEntry.objects.aggregate(last=models.Max("id"))["last"] or 0
+        return list(range(last + 1, last + 1 + count))
