@@ -207,7 +207,7 @@ def _attest(one: _Ready, desk: queries.OnDesk, *, by: Person, at: dt.datetime) -
         discrepancy = _urgent(attestation, "reader", signature, by=by, slot=slot)
     slot.append(
         subject=f"attestation:{attestation.pk}",
-        body=_body(attestation, discrepancy),
+        body=body_of(attestation, discrepancy),
         by=by,
     )
     return attestation
@@ -242,7 +242,7 @@ def _urgent(
     return discrepancy
 
 
-def _body(attestation: Attestation, discrepancy: Discrepancy | None) -> dict:
+def body_of(attestation: Attestation, discrepancy: Discrepancy | None) -> dict:
     """The digest ties every frozen column to the chain; the rest lets a reader of the ledger work
     without the table."""
     return {
@@ -373,7 +373,7 @@ def supersede(
     if reading.pk != before.reading_id and attesting.is_urgent(scan, reading):
         nobody_yet = Signature(scan_id=scan.pk)
         discrepancy = _urgent(after, "pneumothorax", nobody_yet, by=by, slot=slot)
-    slot.append(subject=f"attestation:{after.pk}", body=_body(after, discrepancy), by=by)
+    slot.append(subject=f"attestation:{after.pk}", body=body_of(after, discrepancy), by=by)
     _nudge(programme, [after])
     return after
 
