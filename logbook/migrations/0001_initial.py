@@ -9,354 +9,917 @@ import accounts.fields
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('accounts', '0002_memberships_do_not_overlap'),
+        ("accounts", "0002_memberships_do_not_overlap"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Application',
+            name="Application",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('code', models.SlugField(max_length=40)),
-                ('name', models.CharField(max_length=80)),
-                ('group', models.SlugField(default='lung', max_length=40)),
-                ('kind', models.CharField(choices=[('sided', 'each side: positive or negative'), ('pattern', 'a pattern')], default='sided', max_length=8)),
-                ('required_zones', models.CharField(choices=[('one_anterior', 'one zone at the front of each side'), ('not_base', 'every zone but the bases'), ('every', 'every zone'), ('bases', 'the base of each side')], default='every', max_length=16)),
-                ('ordinal', models.PositiveSmallIntegerField(default=0)),
-                ('retired', models.BooleanField(default=False)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("code", models.SlugField(max_length=40)),
+                ("name", models.CharField(max_length=80)),
+                ("group", models.SlugField(default="lung", max_length=40)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("sided", "each side: positive or negative"),
+                            ("pattern", "a pattern"),
+                        ],
+                        default="sided",
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "required_zones",
+                    models.CharField(
+                        choices=[
+                            ("one_anterior", "one zone at the front of each side"),
+                            ("not_base", "every zone but the bases"),
+                            ("every", "every zone"),
+                            ("bases", "the base of each side"),
+                        ],
+                        default="every",
+                        max_length=16,
+                    ),
+                ),
+                ("ordinal", models.PositiveSmallIntegerField(default=0)),
+                ("retired", models.BooleanField(default=False)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['programme', 'ordinal', 'code'],
+                "ordering": ["programme", "ordinal", "code"],
             },
         ),
         migrations.CreateModel(
-            name='Exam',
+            name="Exam",
             fields=[
-                ('id', models.UUIDField(primary_key=True, serialize=False)),
-                ('code', models.CharField(max_length=6)),
-                ('version', models.PositiveIntegerField(default=1)),
-                ('state', models.CharField(choices=[('draft', 'draft'), ('received', 'received, captures on their way'), ('complete', 'waiting to be read'), ('needs_you', 'needs you'), ('withdrawn', 'withdrawn')], default='draft', max_length=12)),
-                ('draft', models.TextField(blank=True, null=True)),
-                ('created_at', models.DateTimeField()),
-                ('first_received_at', models.DateTimeField(blank=True, null=True)),
-                ('completed_at', models.DateTimeField(blank=True, null=True)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('trainee', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='exams', to=settings.AUTH_USER_MODEL)),
+                ("id", models.UUIDField(primary_key=True, serialize=False)),
+                ("code", models.CharField(max_length=6)),
+                ("version", models.PositiveIntegerField(default=1)),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("draft", "draft"),
+                            ("received", "received, captures on their way"),
+                            ("complete", "waiting to be read"),
+                            ("needs_you", "needs you"),
+                            ("withdrawn", "withdrawn"),
+                        ],
+                        default="draft",
+                        max_length=12,
+                    ),
+                ),
+                (
+                    "draft",
+                    models.TextField(
+                        blank=True,
+                        help_text="What is unsubmitted, as the canonical text of drafts.canonical; else null.",
+                        null=True,
+                    ),
+                ),
+                ("created_at", models.DateTimeField()),
+                ("first_received_at", models.DateTimeField(blank=True, null=True)),
+                ("completed_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "trainee",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="exams",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Capture',
+            name="Capture",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, primary_key=True, serialize=False)),
-                ('ordinal', models.PositiveSmallIntegerField()),
-                ('zone', models.CharField(max_length=8)),
-                ('probe', models.CharField(blank=True, max_length=40)),
-                ('depth_mm', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('mode', models.CharField(default='b', max_length=8)),
-                ('kind', models.CharField(choices=[('still', 'still'), ('clip', 'clip'), ('archive', "kept in the department's archive")], max_length=8)),
-                ('state', models.CharField(choices=[('uploading', 'uploading'), ('received', 'being checked'), ('confirm_mask', 'look at what is hidden'), ('ready', 'ready'), ('refused', 'could not be used'), ('covered', 'replaced'), ('removed', 'removed'), ('expired', 'no longer kept')], default='uploading', max_length=12)),
-                ('created_at', models.DateTimeField()),
-                ('ready_at', models.DateTimeField(blank=True, null=True)),
-                ('master_key', models.CharField(blank=True, max_length=120)),
-                ('master_sha256', models.CharField(blank=True, max_length=64)),
-                ('poster_key', models.CharField(blank=True, max_length=120)),
-                ('play_key', models.CharField(blank=True, max_length=120)),
-                ('frames', models.PositiveIntegerField(blank=True, null=True)),
-                ('duration_ms', models.PositiveIntegerField(blank=True, null=True)),
-                ('width', models.PositiveIntegerField(blank=True, null=True)),
-                ('height', models.PositiveIntegerField(blank=True, null=True)),
-                ('refusal', models.CharField(blank=True, max_length=300)),
-                ('arrival_mac', models.CharField(blank=True, max_length=64)),
-                ('mac_key_id', models.CharField(blank=True, max_length=40)),
-                ('covers', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='covered_by', to='logbook.capture')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('exam', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='captures', to='logbook.exam')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("ordinal", models.PositiveSmallIntegerField()),
+                ("zone", models.CharField(max_length=8)),
+                ("probe", models.CharField(blank=True, max_length=40)),
+                ("depth_mm", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("mode", models.CharField(default="b", max_length=8)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("still", "still"),
+                            ("clip", "clip"),
+                            ("archive", "kept in the department's archive"),
+                        ],
+                        max_length=8,
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("uploading", "uploading"),
+                            ("received", "being checked"),
+                            ("confirm_mask", "look at what is hidden"),
+                            ("ready", "ready"),
+                            ("refused", "could not be used"),
+                            ("covered", "replaced"),
+                            ("removed", "removed"),
+                            ("expired", "no longer kept"),
+                        ],
+                        default="uploading",
+                        max_length=12,
+                    ),
+                ),
+                ("created_at", models.DateTimeField()),
+                ("ready_at", models.DateTimeField(blank=True, null=True)),
+                ("master_key", models.CharField(blank=True, max_length=120)),
+                ("master_sha256", models.CharField(blank=True, max_length=64)),
+                ("poster_key", models.CharField(blank=True, max_length=120)),
+                ("play_key", models.CharField(blank=True, max_length=120)),
+                ("frames", models.PositiveIntegerField(blank=True, null=True)),
+                ("duration_ms", models.PositiveIntegerField(blank=True, null=True)),
+                ("width", models.PositiveIntegerField(blank=True, null=True)),
+                ("height", models.PositiveIntegerField(blank=True, null=True)),
+                ("refusal", models.CharField(blank=True, max_length=300)),
+                ("arrival_mac", models.CharField(blank=True, max_length=64)),
+                ("mac_key_id", models.CharField(blank=True, max_length=40)),
+                (
+                    "covers",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="covered_by",
+                        to="logbook.capture",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "exam",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="captures",
+                        to="logbook.exam",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['exam', 'ordinal', 'id'],
+                "ordering": ["exam", "ordinal", "id"],
             },
         ),
         migrations.CreateModel(
-            name='ExamRevision',
+            name="ExamRevision",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('n', models.PositiveSmallIntegerField()),
-                ('draft_version', models.PositiveIntegerField()),
-                ('submitted_at', models.DateTimeField()),
-                ('setting', models.CharField(max_length=40)),
-                ('place', models.CharField(blank=True, max_length=80)),
-                ('performed_at', models.DateTimeField()),
-                ('performed_on', models.DateField()),
-                ('answered_at', models.DateTimeField()),
-                ('age_band', models.CharField(max_length=40)),
-                ('position', models.CharField(max_length=40)),
-                ('breathing', models.CharField(max_length=40)),
-                ('chest_procedure', models.CharField(max_length=40)),
-                ('indication', models.CharField(max_length=40)),
-                ('operator', models.CharField(max_length=40)),
-                ('supervision', models.CharField(max_length=40)),
-                ('supervisor_typed', models.CharField(blank=True, max_length=80)),
-                ('knew_result', models.BooleanField()),
-                ('parameters', models.TextField()),
-                ('exam', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='revisions', to='logbook.exam')),
-                ('note', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.remark')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('same_patient', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='logbook.exam')),
-                ('supervisor', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("n", models.PositiveSmallIntegerField()),
+                ("draft_version", models.PositiveIntegerField()),
+                ("submitted_at", models.DateTimeField()),
+                ("setting", models.CharField(max_length=40)),
+                ("place", models.CharField(blank=True, max_length=80)),
+                ("performed_at", models.DateTimeField()),
+                ("performed_on", models.DateField()),
+                ("answered_at", models.DateTimeField()),
+                ("age_band", models.CharField(max_length=40)),
+                ("position", models.CharField(max_length=40)),
+                ("breathing", models.CharField(max_length=40)),
+                ("chest_procedure", models.CharField(max_length=40)),
+                ("indication", models.CharField(max_length=40)),
+                ("operator", models.CharField(max_length=40)),
+                ("supervision", models.CharField(max_length=40)),
+                ("supervisor_typed", models.CharField(blank=True, max_length=80)),
+                ("knew_result", models.BooleanField()),
+                (
+                    "parameters",
+                    models.TextField(help_text="The canonical text of lung.Parameters."),
+                ),
+                (
+                    "exam",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="revisions",
+                        to="logbook.exam",
+                    ),
+                ),
+                (
+                    "note",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.remark",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "same_patient",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="logbook.exam",
+                    ),
+                ),
+                (
+                    "supervisor",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'ordering': ['exam', 'n'],
+                "ordering": ["exam", "n"],
             },
         ),
         migrations.AddField(
-            model_name='exam',
-            name='revision',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='logbook.examrevision'),
+            model_name="exam",
+            name="revision",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="logbook.examrevision",
+            ),
         ),
         migrations.CreateModel(
-            name='Finding',
+            name="Finding",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('zone', models.CharField(max_length=8)),
-                ('sign', models.CharField(max_length=40)),
-                ('value', models.CharField(max_length=40)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('revision', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='findings', to='logbook.examrevision')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("zone", models.CharField(max_length=8)),
+                ("sign", models.CharField(max_length=40)),
+                ("value", models.CharField(max_length=40)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "revision",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="findings",
+                        to="logbook.examrevision",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['revision', 'zone', 'sign'],
+                "ordering": ["revision", "zone", "sign"],
             },
         ),
         migrations.CreateModel(
-            name='LogbookSettings',
+            name="LogbookSettings",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('scheme', models.CharField(default='8b', max_length=8, verbose_name='zones')),
-                ('b_lines_per_zone', models.PositiveSmallIntegerField(default=3, validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(5)], verbose_name='B-lines that make a zone positive')),
-                ('positive_zones_per_side', models.PositiveSmallIntegerField(default=2, validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(4)], verbose_name='positive zones that a side needs')),
-                ('both_sides', models.BooleanField(default=True, verbose_name='both sides must have them')),
-                ('pleura_at_most_mm', models.PositiveSmallIntegerField(default=70, verbose_name='deepest view of the pleural line (mm)')),
-                ('deep_at_least_mm', models.PositiveSmallIntegerField(default=120, verbose_name='shallowest deep view in adults (mm)')),
-                ('answer_within_hours', models.PositiveSmallIntegerField(default=24, validators=[django.core.validators.MinValueValidator(1)], verbose_name='hours in which the answer is on time')),
-                ('receive_within_days', models.PositiveSmallIntegerField(default=14, validators=[django.core.validators.MinValueValidator(1)], verbose_name='days in which the exam is on time')),
-                ('close_returned_after_days', models.PositiveSmallIntegerField(default=14, validators=[django.core.validators.MinValueValidator(1)], verbose_name='days after which a return closes')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("scheme", models.CharField(default="8b", max_length=8, verbose_name="zones")),
+                (
+                    "b_lines_per_zone",
+                    models.PositiveSmallIntegerField(
+                        default=3,
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(5),
+                        ],
+                        verbose_name="B-lines that make a zone positive",
+                    ),
+                ),
+                (
+                    "positive_zones_per_side",
+                    models.PositiveSmallIntegerField(
+                        default=2,
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(4),
+                        ],
+                        verbose_name="positive zones that a side needs",
+                    ),
+                ),
+                (
+                    "both_sides",
+                    models.BooleanField(default=True, verbose_name="both sides must have them"),
+                ),
+                (
+                    "pleura_at_most_mm",
+                    models.PositiveSmallIntegerField(
+                        default=70, verbose_name="deepest view of the pleural line (mm)"
+                    ),
+                ),
+                (
+                    "deep_at_least_mm",
+                    models.PositiveSmallIntegerField(
+                        default=120, verbose_name="shallowest deep view in adults (mm)"
+                    ),
+                ),
+                (
+                    "answer_within_hours",
+                    models.PositiveSmallIntegerField(
+                        default=24,
+                        validators=[django.core.validators.MinValueValidator(1)],
+                        verbose_name="hours in which the answer is on time",
+                    ),
+                ),
+                (
+                    "receive_within_days",
+                    models.PositiveSmallIntegerField(
+                        default=14,
+                        validators=[django.core.validators.MinValueValidator(1)],
+                        verbose_name="days in which the exam is on time",
+                    ),
+                ),
+                (
+                    "close_returned_after_days",
+                    models.PositiveSmallIntegerField(
+                        default=14,
+                        validators=[django.core.validators.MinValueValidator(1)],
+                        verbose_name="days after which a return closes",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='OwnValue',
+            name="OwnValue",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('list_code', models.SlugField(max_length=40)),
-                ('code', models.SlugField(max_length=40)),
-                ('text', models.CharField(max_length=80)),
-                ('retired', models.BooleanField(default=False)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("list_code", models.SlugField(max_length=40)),
+                ("code", models.SlugField(max_length=40)),
+                ("text", models.CharField(max_length=80)),
+                ("retired", models.BooleanField(default=False)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['programme', 'list_code', 'text', 'id'],
+                "ordering": ["programme", "list_code", "text", "id"],
             },
         ),
         migrations.CreateModel(
-            name='RevisionAnswer',
+            name="RevisionAnswer",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('answer', models.CharField(max_length=20)),
-                ('confidence', models.CharField(max_length=40)),
-                ('application', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='logbook.application')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('revision', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='answers', to='logbook.examrevision')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("answer", models.CharField(max_length=20)),
+                ("confidence", models.CharField(max_length=40)),
+                (
+                    "application",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="logbook.application",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "revision",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="answers",
+                        to="logbook.examrevision",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['revision', 'application__ordinal', 'id'],
+                "ordering": ["revision", "application__ordinal", "id"],
             },
         ),
         migrations.CreateModel(
-            name='Scan',
+            name="Scan",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('state', models.CharField(choices=[('submitted', 'waiting to be read'), ('attested', 'read and signed'), ('set_aside', 'set aside'), ('returned', 'returned to you'), ('withdrawn', 'withdrawn'), ('closed', 'closed')], default='submitted', max_length=12)),
-                ('moved_at', models.DateTimeField()),
-                ('first_answer', models.CharField(max_length=20)),
-                ('first_confidence', models.CharField(max_length=40)),
-                ('first_answered_at', models.DateTimeField()),
-                ('performed_on', models.DateField()),
-                ('late', models.BooleanField()),
-                ('application', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='logbook.application')),
-                ('exam', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='scans', to='logbook.exam')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('revision', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='logbook.examrevision')),
-                ('trainee', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("submitted", "waiting to be read"),
+                            ("attested", "read and signed"),
+                            ("set_aside", "set aside"),
+                            ("returned", "returned to you"),
+                            ("withdrawn", "withdrawn"),
+                            ("closed", "closed"),
+                        ],
+                        default="submitted",
+                        max_length=12,
+                    ),
+                ),
+                ("moved_at", models.DateTimeField()),
+                ("first_answer", models.CharField(max_length=20)),
+                ("first_confidence", models.CharField(max_length=40)),
+                ("first_answered_at", models.DateTimeField()),
+                ("performed_on", models.DateField()),
+                ("late", models.BooleanField()),
+                (
+                    "application",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="logbook.application",
+                    ),
+                ),
+                (
+                    "exam",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="scans",
+                        to="logbook.exam",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "revision",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="logbook.examrevision",
+                    ),
+                ),
+                (
+                    "trainee",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'ordering': ['exam', 'application__ordinal', 'id'],
+                "ordering": ["exam", "application__ordinal", "id"],
             },
         ),
         migrations.CreateModel(
-            name='SupervisionConfirmation',
+            name="SupervisionConfirmation",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('supervision', models.CharField(max_length=40)),
-                ('effective_on', models.DateField()),
-                ('recorded_at', models.DateTimeField()),
-                ('seq', models.PositiveBigIntegerField()),
-                ('by_person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('exam', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='confirmations', to='logbook.exam')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('revision', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='logbook.examrevision')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("supervision", models.CharField(max_length=40)),
+                ("effective_on", models.DateField()),
+                ("recorded_at", models.DateTimeField()),
+                ("seq", models.PositiveBigIntegerField()),
+                (
+                    "by_person",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "exam",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="confirmations",
+                        to="logbook.exam",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "revision",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="logbook.examrevision",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['seq', 'id'],
+                "ordering": ["seq", "id"],
             },
         ),
         migrations.AddConstraint(
-            model_name='application',
-            constraint=models.UniqueConstraint(fields=('programme', 'code'), name='application_code_once_a_programme'),
+            model_name="application",
+            constraint=models.UniqueConstraint(
+                fields=("programme", "code"), name="application_code_once_a_programme"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='application',
-            constraint=models.CheckConstraint(condition=models.Q(('kind__in', ['sided', 'pattern'])), name='application_kind_is_known'),
+            model_name="application",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("kind__in", ["sided", "pattern"])),
+                name="application_kind_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='application',
-            constraint=models.CheckConstraint(condition=models.Q(('required_zones__in', ('one_anterior', 'not_base', 'every', 'bases'))), name='required_zones_rule_is_known'),
+            model_name="application",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("required_zones__in", ("one_anterior", "not_base", "every", "bases"))
+                ),
+                name="required_zones_rule_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.UniqueConstraint(fields=('exam', 'ordinal'), name='capture_number_once_an_exam'),
+            model_name="capture",
+            constraint=models.UniqueConstraint(
+                fields=("exam", "ordinal"), name="capture_number_once_an_exam"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(('state__in', ('uploading', 'received', 'confirm_mask', 'ready', 'refused', 'covered', 'removed', 'expired'))), name='capture_state_is_known'),
+            model_name="capture",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "state__in",
+                        (
+                            "uploading",
+                            "received",
+                            "confirm_mask",
+                            "ready",
+                            "refused",
+                            "covered",
+                            "removed",
+                            "expired",
+                        ),
+                    )
+                ),
+                name="capture_state_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(('kind__in', ['still', 'clip', 'archive'])), name='capture_kind_is_known'),
+            model_name="capture",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("kind__in", ["still", "clip", "archive"])),
+                name="capture_kind_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'ready'), _negated=True), ('kind', 'archive'), models.Q(('master_sha256', ''), _negated=True), _connector='OR'), name='ready_capture_has_a_master'),
+            model_name="capture",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("state", "ready"), _negated=True),
+                    ("kind", "archive"),
+                    models.Q(("master_sha256", ""), _negated=True),
+                    _connector="OR",
+                ),
+                name="ready_capture_has_a_master",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'archive'), _negated=True), models.Q(('arrival_mac', ''), ('master_key', '')), _connector='OR'), name='archive_capture_stores_nothing'),
+            model_name="capture",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("kind", "archive"), _negated=True),
+                    models.Q(("arrival_mac", ""), ("master_key", "")),
+                    _connector="OR",
+                ),
+                name="archive_capture_stores_nothing",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'refused'), _negated=True), models.Q(('refusal', ''), _negated=True), _connector='OR'), name='refused_capture_says_why'),
+            model_name="capture",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("state", "refused"), _negated=True),
+                    models.Q(("refusal", ""), _negated=True),
+                    _connector="OR",
+                ),
+                name="refused_capture_says_why",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='capture',
-            constraint=models.CheckConstraint(condition=models.Q(('depth_mm', None), ('depth_mm__range', (5, 400)), _connector='OR'), name='depth_is_a_probes_depth'),
+            model_name="capture",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("depth_mm", None), ("depth_mm__range", (5, 400)), _connector="OR"
+                ),
+                name="depth_is_a_probes_depth",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='examrevision',
-            constraint=models.UniqueConstraint(fields=('exam', 'n'), name='revision_number_once_an_exam'),
+            model_name="examrevision",
+            constraint=models.UniqueConstraint(
+                fields=("exam", "n"), name="revision_number_once_an_exam"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='examrevision',
-            constraint=models.UniqueConstraint(fields=('exam', 'draft_version'), name='one_revision_a_submitted_version'),
+            model_name="examrevision",
+            constraint=models.UniqueConstraint(
+                fields=("exam", "draft_version"), name="one_revision_a_submitted_version"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='examrevision',
-            constraint=models.CheckConstraint(condition=models.Q(('performed_at__lte', models.F('submitted_at')), ('answered_at__lte', models.F('submitted_at'))), name='performed_and_answered_before_submitted'),
+            model_name="examrevision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("performed_at__lte", models.F("submitted_at")),
+                    ("answered_at__lte", models.F("submitted_at")),
+                ),
+                name="performed_and_answered_before_submitted",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='examrevision',
-            constraint=models.CheckConstraint(condition=models.Q(('supervisor', None), ('supervisor_typed', ''), _connector='OR'), name='supervisor_is_a_person_or_typed'),
+            model_name="examrevision",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("supervisor", None), ("supervisor_typed", ""), _connector="OR"),
+                name="supervisor_is_a_person_or_typed",
+            ),
         ),
         migrations.AddIndex(
-            model_name='exam',
-            index=models.Index(fields=['trainee', '-created_at'], name='exams_of_a_trainee'),
+            model_name="exam",
+            index=models.Index(fields=["trainee", "-created_at"], name="exams_of_a_trainee"),
         ),
         migrations.AddIndex(
-            model_name='exam',
-            index=models.Index(fields=['programme', 'state', 'first_received_at'], name='exams_waiting'),
+            model_name="exam",
+            index=models.Index(
+                fields=["programme", "state", "first_received_at"], name="exams_waiting"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='exam',
-            constraint=models.UniqueConstraint(fields=('programme', 'code'), name='exam_code_once_a_programme'),
+            model_name="exam",
+            constraint=models.UniqueConstraint(
+                fields=("programme", "code"), name="exam_code_once_a_programme"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='exam',
-            constraint=models.CheckConstraint(condition=models.Q(('state__in', ('draft', 'received', 'complete', 'needs_you', 'withdrawn'))), name='exam_state_is_known'),
+            model_name="exam",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("state__in", ("draft", "received", "complete", "needs_you", "withdrawn"))
+                ),
+                name="exam_state_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='exam',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('first_received_at', None), ('revision', None)), models.Q(('first_received_at__isnull', False), ('revision__isnull', False)), _connector='OR'), name='received_with_a_revision'),
+            model_name="exam",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("first_received_at", None), ("revision", None)),
+                    models.Q(("first_received_at__isnull", False), ("revision__isnull", False)),
+                    _connector="OR",
+                ),
+                name="received_with_a_revision",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='exam',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'draft'), _negated=True), models.Q(('draft__isnull', False), ('first_received_at', None)), _connector='OR'), name='draft_has_a_draft'),
+            model_name="exam",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("state", "draft"), _negated=True),
+                    models.Q(("draft__isnull", False), ("first_received_at", None)),
+                    _connector="OR",
+                ),
+                name="draft_has_a_draft",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='exam',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state__in', ['received', 'complete', 'needs_you']), _negated=True), ('revision__isnull', False), _connector='OR'), name='submitted_exam_has_a_revision'),
+            model_name="exam",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("state__in", ["received", "complete", "needs_you"]), _negated=True),
+                    ("revision__isnull", False),
+                    _connector="OR",
+                ),
+                name="submitted_exam_has_a_revision",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='exam',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'complete'), _negated=True), ('completed_at__isnull', False), _connector='OR'), name='complete_exam_says_since_when'),
+            model_name="exam",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("state", "complete"), _negated=True),
+                    ("completed_at__isnull", False),
+                    _connector="OR",
+                ),
+                name="complete_exam_says_since_when",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='exam',
-            constraint=models.CheckConstraint(condition=models.Q(('version__gte', 1)), name='version_counts_from_one'),
+            model_name="exam",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("version__gte", 1)), name="version_counts_from_one"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='finding',
-            constraint=models.UniqueConstraint(fields=('revision', 'zone', 'sign'), name='sign_once_a_zone_of_a_revision'),
+            model_name="finding",
+            constraint=models.UniqueConstraint(
+                fields=("revision", "zone", "sign"), name="sign_once_a_zone_of_a_revision"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='logbooksettings',
-            constraint=models.UniqueConstraint(fields=('programme',), name='one_logbook_a_programme'),
+            model_name="logbooksettings",
+            constraint=models.UniqueConstraint(
+                fields=("programme",), name="one_logbook_a_programme"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='logbooksettings',
-            constraint=models.CheckConstraint(condition=models.Q(('b_lines_per_zone__range', (1, 5)), ('positive_zones_per_side__range', (1, 4))), name='rules_of_reading_in_range'),
+            model_name="logbooksettings",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("b_lines_per_zone__range", (1, 5)), ("positive_zones_per_side__range", (1, 4))
+                ),
+                name="rules_of_reading_in_range",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='logbooksettings',
-            constraint=models.CheckConstraint(condition=models.Q(('pleura_at_most_mm__gt', 0), ('deep_at_least_mm__gte', models.F('pleura_at_most_mm')), ('deep_at_least_mm__lte', 400)), name='pleural_view_is_the_shallower', violation_error_message="The pleural line's view is the shallower of the two."),
+            model_name="logbooksettings",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("pleura_at_most_mm__gt", 0),
+                    ("deep_at_least_mm__gte", models.F("pleura_at_most_mm")),
+                    ("deep_at_least_mm__lte", 400),
+                ),
+                name="pleural_view_is_the_shallower",
+                violation_error_message="The pleural line's view is the shallower of the two.",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='ownvalue',
-            constraint=models.UniqueConstraint(fields=('programme', 'list_code', 'code'), name='own_value_once_a_list'),
+            model_name="ownvalue",
+            constraint=models.UniqueConstraint(
+                fields=("programme", "list_code", "code"), name="own_value_once_a_list"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revisionanswer',
-            constraint=models.UniqueConstraint(fields=('revision', 'application'), name='application_answered_once_a_revision'),
+            model_name="revisionanswer",
+            constraint=models.UniqueConstraint(
+                fields=("revision", "application"), name="application_answered_once_a_revision"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='revisionanswer',
-            constraint=models.CheckConstraint(condition=models.Q(('answer', ''), _negated=True), name='submitted_answer_is_not_open'),
+            model_name="revisionanswer",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("answer", ""), _negated=True),
+                name="submitted_answer_is_not_open",
+            ),
         ),
         migrations.AddIndex(
-            model_name='scan',
-            index=models.Index(fields=['programme', 'state', 'application'], name='scans_waiting'),
+            model_name="scan",
+            index=models.Index(fields=["programme", "state", "application"], name="scans_waiting"),
         ),
         migrations.AddIndex(
-            model_name='scan',
-            index=models.Index(fields=['trainee', 'application', 'performed_on'], name='scans_of_trainee'),
+            model_name="scan",
+            index=models.Index(
+                fields=["trainee", "application", "performed_on"], name="scans_of_trainee"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='scan',
-            constraint=models.UniqueConstraint(fields=('exam', 'application'), name='one_scan_an_exam_and_application'),
+            model_name="scan",
+            constraint=models.UniqueConstraint(
+                fields=("exam", "application"), name="one_scan_an_exam_and_application"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='scan',
-            constraint=models.CheckConstraint(condition=models.Q(('state__in', ('submitted', 'attested', 'set_aside', 'returned', 'withdrawn', 'closed'))), name='scan_state_is_known'),
+            model_name="scan",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "state__in",
+                        ("submitted", "attested", "set_aside", "returned", "withdrawn", "closed"),
+                    )
+                ),
+                name="scan_state_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='scan',
-            constraint=models.CheckConstraint(condition=models.Q(('first_answer', ''), _negated=True), name='scan_has_a_first_answer'),
+            model_name="scan",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("first_answer", ""), _negated=True),
+                name="scan_has_a_first_answer",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='supervisionconfirmation',
-            constraint=models.UniqueConstraint(fields=('exam', 'by_person', 'supervision'), name='supervision_confirmed_once_by_a_person'),
+            model_name="supervisionconfirmation",
+            constraint=models.UniqueConstraint(
+                fields=("exam", "by_person", "supervision"),
+                name="supervision_confirmed_once_by_a_person",
+            ),
         ),
     ]

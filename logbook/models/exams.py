@@ -92,7 +92,11 @@ class Exam(ProgrammeOwned):
     code = models.CharField(max_length=6)
     version = models.PositiveIntegerField(default=1)
     state = models.CharField(max_length=12, choices=STATES, default="draft")
-    draft = models.TextField(null=True, blank=True)  # canonical text; null once submitted
+    draft = models.TextField(
+        null=True,
+        blank=True,
+        help_text="What is unsubmitted, as the canonical text of drafts.canonical; else null.",
+    )
     created_at = models.DateTimeField()
     first_received_at = models.DateTimeField(null=True, blank=True)
     completed_at = models.DateTimeField(null=True, blank=True)
@@ -185,7 +189,7 @@ class ExamRevision(ProgrammeOwned):
     same_patient = models.ForeignKey(
         Exam, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    parameters = models.TextField()
+    parameters = models.TextField(help_text="The canonical text of lung.Parameters.")
 
     class Meta:
         ordering = ["exam", "n"]
