@@ -121,3 +121,16 @@ os._exit(0)
 """
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
     assert done.stdout == b"(-1, 1)"
+
+
+def test_the_intake_imports_no_django():
+    """The child starts lean and holds nothing of the service's settings."""
+    modules = [f"logbook.intake.{path.stem}" for path in Path(walls.__file__).parent.glob("*.py")]
+    program = f"import sys, {', '.join(modules)}; print([m for m in sys.modules if 'django' in m])"
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        capture_output=True,
+        check=True,
+        cwd=Path(walls.__file__).parents[2],
+    )
+    assert done.stdout == b"[]\n"
