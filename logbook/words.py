@@ -8,16 +8,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext_lazy
 
 from logbook import lung
-from logbook.answers import (
-    DIFFUSE,
-    FOCAL,
-    INDETERMINATE,
-    LIMITED,
-    NEGATIVE,
-    NONE,
-    POSITIVE,
-    Answer,
-)
+from logbook.answers import DIFFUSE, FOCAL, INDETERMINATE, NEGATIVE, NONE, POSITIVE
 
 SIDE = {
     "right": pgettext_lazy("the patient's side", "right"),
@@ -34,55 +25,6 @@ PATTERN_VALUE = {
     DIFFUSE: gettext_lazy("diffuse"),
     INDETERMINATE: gettext_lazy("indeterminate"),
 }
-CALL = {
-    POSITIVE: gettext_lazy("positive"),
-    NEGATIVE: gettext_lazy("negative"),
-    FOCAL: gettext_lazy("focal"),
-    INDETERMINATE: gettext_lazy("indeterminate"),
-    LIMITED: gettext_lazy("cannot be answered from these images"),
-}
-
-# Stand on every screen where an exam is recorded or read.
-CAUTIONS = (
-    gettext_lazy("This is an education record: not the patient's chart, and not for diagnosis."),
-    gettext_lazy(
-        "Nobody watches this list. If you are worried about the patient, call for help now."
-    ),
-    gettext_lazy(
-        "Local credentialing policy and the licensed clinician at the bedside decide what is done."
-    ),
-    gettext_lazy(
-        "Whether these records are protected from disclosure is local law; ask your counsel."
-    ),
-)
-
-
-def answer(given: Answer) -> str:
-    """Such as ``right positive, left negative`` or ``focal, right``."""
-    if given.limited:
-        return str(CALL[LIMITED])
-    if given.pattern == FOCAL and not given.is_open:
-        sides = _(" and ").join(str(SIDE[side]) for side in given.positive_sides)
-        return _("focal, %(sides)s") % {"sides": sides}
-    if given.pattern:
-        return str(PATTERN_VALUE[given.pattern])
-    said = [
-        _("%(side)s %(value)s") % {"side": SIDE[side], "value": SIDE_VALUE[value]}
-        for side in ("right", "left")
-        if (value := getattr(given, side))
-    ]
-    return ", ".join(said) or _("not answered")
-
-
-def zone(code: str, scheme: lung.Scheme) -> str:
-    """Such as ``R1, front, upper``; the code alone where the scheme no longer has it."""
-    return f"{code}, {_(scheme[code].name)}" if code in scheme else code
-
-
-def zones(codes: Iterable[str]) -> str:
-    return ", ".join(codes)
-
-
 _HINTS = {
     "zones_missing": gettext_lazy("%(application)s: not imaged yet: %(zones)s."),
     "one_anterior_missing": gettext_lazy(
@@ -118,7 +60,7 @@ def hint(given: lung.Hint, names: dict[str, str], parameters: lung.Parameters) -
     )
     return _HINTS["one_anterior_missing" if one_of else given.code] % {
         "application": names.get(given.application, given.application),
-        "zones": zones(given.zones),
+        "zones": ", ".join(given.zones),
         "pleura": f"{parameters.pleura_at_most_mm / 10:g}",
         "deep": f"{parameters.deep_at_least_mm / 10:g}",
     }

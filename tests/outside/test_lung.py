@@ -26,6 +26,7 @@ from logbook.lung import (
     pneumothorax_side,
     required_zones,
     schemes,
+    shown_side,
     zone_is_positive,
 )
 
@@ -55,12 +56,8 @@ def findings_with(right: int, left: int, value: str = "3", other: str = "0"):
 )
 def test_interstitial_rule(right, left, consensus, eight_point):
     findings = findings_with(right, left)
-    assert (
-        interstitial_pattern(findings, CONSENSUS_2012).pattern == DIFFUSE
-    ) is consensus
-    assert (
-        interstitial_pattern(findings, EIGHT_POINT_2020).pattern == DIFFUSE
-    ) is eight_point
+    assert (interstitial_pattern(findings, CONSENSUS_2012).pattern == DIFFUSE) is consensus
+    assert (interstitial_pattern(findings, EIGHT_POINT_2020).pattern == DIFFUSE) is eight_point
 
 
 @pytest.mark.parametrize(
@@ -68,17 +65,13 @@ def test_interstitial_rule(right, left, consensus, eight_point):
     [("0", False), ("1", False), ("2", False), ("3", True), ("4", True), ("5+", True)],
 )
 def test_three_b_lines_in_one_interspace_make_a_zone_positive(value, positive):
-    assert (
-        zone_is_positive({("R1", "b_lines"): value}, "R1", CONSENSUS_2012) is positive
-    )
+    assert zone_is_positive({("R1", "b_lines"): value}, "R1", CONSENSUS_2012) is positive
 
 
 def test_confluent_lines_count_whatever_the_number_asked():
     for asked in range(1, 6):
         parameters = Parameters(b_lines_per_zone=asked)
-        assert (
-            zone_is_positive({("L4", "b_lines"): "confluent"}, "L4", parameters) is True
-        )
+        assert zone_is_positive({("L4", "b_lines"): "confluent"}, "L4", parameters) is True
 
 
 def test_one_sided_lines_are_focal_and_never_negative():
@@ -113,16 +106,12 @@ def test_signs_of_pneumothorax(sign, value, goes_with):
     assert found == goes_with
 
 
-@pytest.mark.parametrize(
-    "before", ["pleurodesis", "thoracic_surgery", "adhesions", "bullae"]
-)
+@pytest.mark.parametrize("before", ["pleurodesis", "thoracic_surgery", "adhesions", "bullae"])
 def test_after_altered_pleura_absent_sliding_proves_nothing(before):
     """Common practice; no published table."""
     altered = Context(position="supine", chest_procedures=frozenset({before}))
     absent = {("R1", "sliding"): "absent"}
-    assert pneumothorax_side(absent, "right", altered, CONSENSUS_2012) == {
-        "indeterminate"
-    }
+    assert pneumothorax_side(absent, "right", altered, CONSENSUS_2012) == {"indeterminate"}
     shown = absent | {("R3", "lung_point"): "seen"}
     assert pneumothorax_side(shown, "right", altered, CONSENSUS_2012) == {"positive"}
     excluded = {("R1", "sliding"): "present"}
@@ -178,15 +167,11 @@ def test_more_b_lines_never_make_less_of_the_pattern(data, rules):
 
 @given(st.data(), parameters)
 def test_stricter_rules_never_find_more(data, rules):
-    findings = data.draw(
-        b_line_findings(rules.scheme, values=st.sampled_from(ORDER[1:]))
-    )
+    findings = data.draw(b_line_findings(rules.scheme, values=st.sampled_from(ORDER[1:])))
     stricter = Parameters(
         scheme=rules.scheme,
         b_lines_per_zone=data.draw(st.integers(rules.b_lines_per_zone, 5)),
-        positive_zones_per_side=data.draw(
-            st.integers(rules.positive_zones_per_side, 4)
-        ),
+        positive_zones_per_side=data.draw(st.integers(rules.positive_zones_per_side, 4)),
         both_sides=rules.both_sides or data.draw(st.booleans()),
     )
     loose, strict = (
@@ -197,15 +182,10 @@ def test_stricter_rules_never_find_more(data, rules):
 
 
 def mirrored(findings):
-    return {
-        ({"R": "L", "L": "R"}[z[0]] + z[1:], sign): v
-        for (z, sign), v in findings.items()
-    }
+    return {({"R": "L", "L": "R"}[z[0]] + z[1:], sign): v for (z, sign), v in findings.items()}
 
 
-SYMMETRIC = st.sampled_from(
-    sorted(set(schemes()) - {"28"})
-)  # the heart breaks it there
+SYMMETRIC = st.sampled_from(sorted(set(schemes()) - {"28"}))  # the heart breaks it there
 PLEURAL = st.fixed_dictionaries(
     {},
     optional={
@@ -251,9 +231,7 @@ def test_sliding_never_makes_pneumothorax_likelier(findings, context, zone):
     """More that excludes never adds *positive*; only a lung point can put it there."""
     rules = Parameters()
     before = pneumothorax_side(findings, "right", context, rules)
-    after = pneumothorax_side(
-        findings | {(zone, "sliding"): "present"}, "right", context, rules
-    )
+    after = pneumothorax_side(findings | {(zone, "sliding"): "present"}, "right", context, rules)
     assert ("positive" in after) <= ("positive" in before)
 
 
@@ -312,9 +290,9 @@ def test_schemes_have_the_zones_that_they_are_named_for():
 
 
 def test_zones_are_the_ones_that_are_drawn():
-    assert {
-        code: {z.code for z in scheme.zones} for code, scheme in schemes().items()
-    } == {code: set(zones) for code, zones in chest.SCHEMES.items()}
+    assert {code: {z.code for z in scheme.zones} for code, scheme in schemes().items()} == {
+        code: set(zones) for code, zones in chest.SCHEMES.items()
+    }
 
 
 def test_every_scheme_can_be_asked_for_every_application():
@@ -331,9 +309,49 @@ def test_disagreement_is_by_side_and_silent_where_findings_decide_nothing():
     answer = Answer(right="positive", left="positive")
     assert disagrees("pneumothorax", answer, findings, context, rules) == ("right",)
     diffuse = findings_with(2, 2)
-    assert disagrees(
-        "interstitial", Answer(pattern="none"), diffuse, context, rules
-    ) == ("pattern",)
-    assert (
-        disagrees("interstitial", Answer(limited=True), diffuse, context, rules) == ()
+    assert disagrees("interstitial", Answer(pattern="none"), diffuse, context, rules) == (
+        "pattern",
     )
+    assert disagrees("interstitial", Answer(limited=True), diffuse, context, rules) == ()
+
+
+# --- consolidation and effusion ------------------------------------------------------------------
+# Volpicelli et al. 2012: consolidation shows as a subpleural echo-poor or tissue-like region, with
+# shred sign or air bronchograms (sign names as in Bhoil R, J Ultrason 2021;21:e225-33).
+
+ANY = {"positive", "negative", "indeterminate"}
+
+
+@pytest.mark.parametrize(
+    ("sign", "value"),
+    [
+        ("consolidation", "subpleural"),
+        ("consolidation", "lobar"),
+        ("shred", "seen"),
+        ("air_bronchogram", "static"),
+        ("air_bronchogram", "dynamic"),
+    ],
+)
+def test_each_sign_of_consolidation_shows_it_on_its_own_side(sign, value):
+    findings = {("L4", sign): value}
+    assert shown_side("consolidation", findings, "left", CONSENSUS_2012) == {"positive"}
+    assert shown_side("consolidation", findings, "right", CONSENSUS_2012) == ANY
+
+
+def test_fluid_is_denied_only_where_its_zone_was_looked_at():
+    rules = Parameters()
+    elsewhere = {(f"R{n}", "effusion"): "none" for n in range(1, 5)}
+    assert shown_side("effusion", elsewhere, "right", rules) == ANY
+    base = elsewhere | {("RB", "effusion"): "none"}
+    assert shown_side("effusion", base, "right", rules) == {"negative"}
+    assert shown_side("effusion", base | {("R4", "effusion"): "small"}, "right", rules) == {
+        "positive"
+    }
+
+
+@given(st.integers(0, 3), st.sampled_from(["small", "moderate", "large"]))
+def test_more_fluid_never_takes_it_away(number, amount):
+    rules = Parameters()
+    findings = {(zone, "effusion"): "none" for zone in ["RB", "R1", "R2", "R3"]}
+    findings |= {(zone, "effusion"): amount for zone in ["RB", "R1", "R2", "R3"][: number + 1]}
+    assert shown_side("effusion", findings, "right", rules) == {"positive"}
