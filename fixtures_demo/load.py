@@ -20,7 +20,10 @@ from django.db import transaction
 
 from accounts.actions import people as people_actions
 from accounts.actions import programmes as programme_actions
-from accounts.models import Person, Programme
+from accounts.models import Membership, Person, Programme
+from credentialing import planfile
+from credentialing.actions import plans as plan_actions
+from credentialing.actions import standing
 from fixtures_demo import clips, people, story
 from fixtures_demo.pictures import Pictures
 from logbook.actions import exams as exam_actions
@@ -71,6 +74,11 @@ def load(*, now: dt.datetime, folder: Path, say: Say, weekly: float = 1.0) -> di
                 loader.happen(event)
         say(f"Exams and readings: {min(start + BATCH, len(events))} of {len(events)} events")
     watch.lap("events")
+    say("Where everybody stands")
+    for programme in cast.programmes.values():
+        while standing.follow(programme=programme, at=now) is not None:
+            pass
+    watch.lap("standings")
     return watch.seconds
 
 
@@ -117,6 +125,7 @@ class Cast:
         Person.objects.filter(pk__in=[one.pk for one in persons.values()]).update(password=password)
         cast = cls(programmes, persons)
         cast._name_places(company, at)
+        cast._plans(company, at)
         return cast
 
     @staticmethod
@@ -152,12 +161,7 @@ class Cast:
 
     def _name_places(self, company: people.Company, at: dt.datetime) -> None:
         for one in company.programmes:
-            director = next(
-                self.persons[who.key]
-                for who in company.people
-                for role in who.roles
-                if (role.programme, role.role) == (one.code, "director")
-            )
+            director = self._director(company, one.code)
             for place in one.places:
                 value = logbook_actions.add_value(
                     programme=self.programmes[one.code],
@@ -167,6 +171,33 @@ class Cast:
                     at=at,
                 )
                 self.places[place] = value.code
+
+    def _plans(self, company: people.Company, at: dt.datetime) -> None:
+        """The invented plan, approved and in force from the first day, for every trainee."""
+        plan = planfile.parse((Path(__file__).parent / "plan.toml").read_text("utf-8")).plan
+        for code, programme in self.programmes.items():
+            director = self._director(company, code)
+            day = programme.local_date(at)
+            version = plan_actions.publish(
+                programme=programme, plan=plan, effective_on=day, approved_on=day,
+                by=director, at=at,
+            )  # fmt: skip
+            memberships = Membership.objects.filter(programme=programme, role="trainee")
+            plan_actions.assign(
+                version=version,
+                memberships=memberships.order_by("id"),
+                effective_on=day,
+                by=director,
+                at=at,
+            )
+
+    def _director(self, company: people.Company, code: str) -> Person:
+        return next(
+            self.persons[who.key]
+            for who in company.people
+            for role in who.roles
+            if (role.programme, role.role) == (code, "director")
+        )
 
 
 class Loader:

@@ -20,6 +20,7 @@ import rfc8785
 SCHEMA = 1
 # One up whenever the layout or a sentence of the printed page changes.
 TEMPLATE = 1
+RELEASE = "0.1.0"
 
 State = Literal["met", "not_met", "not_yet_known"]
 

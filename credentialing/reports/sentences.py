@@ -165,7 +165,7 @@ def approval(person: Trainee) -> str:
     if plan["approved_on"] is None:
         return _("No approval by a committee is recorded for this version.")
     return _("Approved by %(who)s on %(day)s.") % {
-        "who": plan["approved_by"],
+        "who": plan["approved_by"] or _("the local committee"),
         "day": day(plan["approved_on"]),
     }
 
