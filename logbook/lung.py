@@ -245,10 +245,13 @@ ANY_SIDE = frozenset({POSITIVE, NEGATIVE, INDETERMINATE})
 
 
 def least_dependent(side: str, position: str, parameters: Parameters) -> frozenset[str]:
-    """The anterior zones where free air collects: the upper ones where the patient sits up.
+    """The anterior zones where free air collects: the upper ones where the patient sits up, none
+    of them where the patient lies on the front.
 
     Common practice; programmes that need it stricter say so in their teaching.
     """
+    if position == "prone":
+        return frozenset()
     anterior = [z for z in parameters.zones.of_side(side) if z.region == "anterior"]
     if position in UPRIGHT:
         anterior = [z for z in anterior if z.level == "upper"] or anterior
@@ -262,8 +265,8 @@ def pneumothorax_side(
 
     A lung point shows it. Sliding, a B-line or a lung pulse at the least dependent anterior spot
     excludes it there. Absent sliding has other causes, so it never goes with *negative* alone
-    and never obliges to *positive*; where the pleura was altered before it goes with
-    *indeterminate* only.
+    and never obliges to *positive*; where the pleura was altered before, only a lung point goes
+    with *positive*.
     """
     zones = [z.code for z in parameters.zones.of_side(side)]
     if any(findings.get((zone, "lung_point")) == "seen" for zone in zones):
@@ -272,11 +275,9 @@ def pneumothorax_side(
     absent = {zone for zone in zones if findings.get((zone, "sliding")) == "absent"} - excluded
     if excluded & least_dependent(side, context.position, parameters):
         return frozenset({NEGATIVE, INDETERMINATE} if absent else {NEGATIVE})
-    if not absent:
-        return ANY_SIDE
-    if context.pleura_altered:
-        return frozenset({INDETERMINATE})
-    return frozenset({POSITIVE, INDETERMINATE})
+    if context.pleura_altered and (absent or excluded):
+        return frozenset({NEGATIVE, INDETERMINATE} if excluded else {INDETERMINATE})
+    return frozenset({POSITIVE, INDETERMINATE}) if absent else ANY_SIDE
 
 
 _SHOWN = {

@@ -12,7 +12,7 @@
 import itertools
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from accounts.ui import chest
@@ -116,6 +116,8 @@ def test_after_altered_pleura_absent_sliding_proves_nothing(before):
     assert pneumothorax_side(shown, "right", altered, CONSENSUS_2012) == {"positive"}
     excluded = {("R1", "sliding"): "present"}
     assert pneumothorax_side(excluded, "right", altered, CONSENSUS_2012) == {"negative"}
+    not_at_the_top = {("R3", "sliding"): "present"}
+    assert "positive" not in pneumothorax_side(not_at_the_top, "right", altered, CONSENSUS_2012)
 
 
 def test_sliding_excludes_only_where_it_was_seen():
@@ -125,6 +127,8 @@ def test_sliding_excludes_only_where_it_was_seen():
     assert "positive" in pneumothorax_side(low, "right", seated, CONSENSUS_2012)
     high = {("R1", "sliding"): "present"}
     assert pneumothorax_side(high, "right", seated, CONSENSUS_2012) == {"negative"}
+    prone = Context(position="prone")  # the front is underneath: nothing there excludes it above
+    assert "positive" in pneumothorax_side(high, "right", prone, CONSENSUS_2012)
     assert pneumothorax_side(high, "left", seated, CONSENSUS_2012) == {
         "positive",
         "negative",
@@ -226,7 +230,11 @@ def test_pneumothorax_is_the_same_in_the_mirror(findings, context):
     assert pneumothorax_side(mirrored(findings), "left", context, rules) == here
 
 
-@given(PLEURAL, CONTEXTS, st.sampled_from(["R1", "R2"]))
+SEATED_AFTER_PLEURODESIS = Context(position="seated", chest_procedures=frozenset({"pleurodesis"}))
+
+
+@given(PLEURAL, CONTEXTS, st.sampled_from(["R1", "R2", "R3", "RB"]))
+@example({("R2", "sliding"): "absent"}, SEATED_AFTER_PLEURODESIS, "R2")
 def test_sliding_never_makes_pneumothorax_likelier(findings, context, zone):
     """More that excludes never adds *positive*; only a lung point can put it there."""
     rules = Parameters()
