@@ -255,3 +255,13 @@ class Overrides:
 def overrides_of(attestations: QuerySet[Attestation]) -> Overrides:
     found = attestations.current()
     return Overrides(found.count(), found.exclude(override_reason=None).count())
+
+
+def discrepancies_of(exam: Exam) -> dict:
+    """The urgent disagreements of an exam by scan; the newest where a correction made another."""
+    found = (
+        Discrepancy.objects.filter(attestation__exam=exam)
+        .select_related("attestation", "told_by", "told_remark")
+        .order_by("attestation__ordinal")
+    )
+    return {row.attestation.scan_id: row for row in found}
