@@ -1,4 +1,4 @@
-"""`python -m deploy.probe healthz`: ask the web server on this machine; exit 0 where it says 200."""
+"""`python -m deploy.probe healthz`: ask the web server here; exit 0 where it says 200."""
 
 import http.client
 import os
