@@ -22,9 +22,6 @@ class Command(BaseCommand):
         parser.add_argument(
             "--trainees", type=int, help="for measuring: programmes with so many trainees in all"
         )
-        parser.add_argument(
-            "--no-sign-ins", action="store_true", help="leave out who to sign in as"
-        )
         parser.add_argument("--scans", type=int, help="for measuring: so many scans in all")
         parser.add_argument(
             "--no-sign-ins", action="store_true", help="for a caller that prints them itself"
@@ -48,8 +45,6 @@ class Command(BaseCommand):
         else:
             parts = ", ".join(f"{name} {value:.0f} s" for name, value in seconds.items())
             self._say(f"Loaded in {sum(seconds.values()):.0f} s ({parts}).")
-        if options["no_sign_ins"]:
-            return
         if options["no_sign_ins"]:
             return
         self._say(f"Password of everyone: {people.PASSWORD}")
