@@ -11,7 +11,7 @@ from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
 from accounts.fields import uuid7
-from accounts.models import Membership, Programme, ProgrammeOwned
+from accounts.models import Membership, Programme, ProgrammeOwned, Remark
 from credentialing import measures
 
 PERSON = settings.AUTH_USER_MODEL
@@ -41,7 +41,8 @@ class PlanVersion(ProgrammeOwned):
     name = models.CharField(max_length=120)
     effective_on = models.DateField()
     approved_on = models.DateField(null=True, blank=True)
-    text = models.TextField(help_text=_("The plan's file as it was published, canonical."))
+    text = models.TextField(help_text=_("The plan as it was published, in canonical JSON."))
+    override_reason = models.ForeignKey(Remark, models.PROTECT, null=True, related_name="+")
     published_by = models.ForeignKey(PERSON, models.PROTECT, null=True, related_name="+")
     recorded_at = models.DateTimeField()
     seq = models.PositiveBigIntegerField()

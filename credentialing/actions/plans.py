@@ -8,13 +8,14 @@ from collections.abc import Iterable
 from django.db.models import Max
 from django.utils.translation import gettext as _
 
-from accounts import ledger
+from accounts import ledger, remarks
 from accounts.actions_base import action
 from accounts.errors import Refused
 from accounts.ledger.core import canonical
 from accounts.models import Membership, Person, Programme, Role
-from credentialing import measures
+from credentialing import measures, publishing
 from credentialing.models import Assignment, Clause, Gate, PlanVersion
+from credentialing.queries import groups_of
 
 
 @action("plan.published")
@@ -24,14 +25,18 @@ def publish(
     plan: measures.Plan,
     effective_on: dt.date,
     approved_on: dt.date | None = None,
+    override_reason: str = "",
     by: Person | None,
     at: dt.datetime,
 ) -> PlanVersion:
     """The next version of the plan. One that says the same as the newest writes nothing.
 
-    Raises Refused where the plan is one that must not be published, with the reasons.
+    Raises Refused where the plan is one that must not be published, with the reasons; those of
+    agreement alone a director may override with a reason.
     """
-    if problems := refusals(plan, programme):
+    if problems := publishing.refusals(
+        plan, groups=groups_of(programme), override_reason=override_reason
+    ):
         raise Refused(" ".join(problems), code="plan")
     text = canonical(as_json(plan))
     Programme.objects.select_for_update().get(pk=programme.pk)
@@ -54,6 +59,7 @@ def publish(
         effective_on=effective_on,
         approved_on=approved_on,
         text=text,
+        override_reason=remarks.write(programme=programme, text=override_reason, by=by, at=slot.at),
         published_by=by,
         recorded_at=slot.at,
         seq=slot.seq,
@@ -159,23 +165,3 @@ def as_json(plan: measures.Plan) -> dict:
             for gate in plan.gates
         ],
     }
-
-
-def refusals(plan: measures.Plan, programme: Programme) -> list[str]:
-    """Why the plan must not be published in this programme."""
-    from credentialing.queries import groups_of
-
-    groups = groups_of(programme)
-    said = []
-    for clause in plan.clauses:
-        if clause.application and clause.application not in groups:
-            said.append(
-                _("Clause %(n)s names the application “%(code)s”, which this programme lacks.")
-                % {"n": clause.ordinal, "code": clause.application}
-            )
-        if clause.group and clause.group not in groups.values():
-            said.append(
-                _("Clause %(n)s names the group “%(code)s”, which this programme lacks.")
-                % {"n": clause.ordinal, "code": clause.group}
-            )
-    return said

@@ -1,0 +1,82 @@
+"""Two programmes with somebody in each role, and one object of each kind in the first."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass, field
+from typing import Any
+
+from accounts.actions import people
+from accounts.models import Person, Programme, Role
+from tests import factories as f
+from tests.logbook.intake import samples
+
+MISSING_TEXT = "no-such-thing"
+
+
+@dataclass
+class World:
+    """`people`: ada records, tom records too, bo reads, cai coordinates, dora directs; eve, finn,
+    gil and hana do the same elsewhere; ida records here and elsewhere; jon's account is closed."""
+
+    first: Programme
+    second: Programme
+    people: dict[str, Person]
+    objects: dict[str, Any] = field(default_factory=dict)
+
+    def close(self, name: str) -> None:
+        person = self.people[name]
+        person.is_active = False
+        person.save(update_fields=["is_active"])
+
+    def arguments(self, name: str, arguments: set[str]) -> dict[str, Any]:
+        """For each argument the object of ada's, or of the first programme."""
+        values = {}
+        for argument in arguments:
+            special = f"{name}.{argument}"
+            key = special if special in self.objects else argument
+            if key not in self.objects:
+                raise KeyError(f"tell tests/guards/world.py what {special} is")
+            values[argument] = self.objects[key]
+        return values
+
+    def one_object(self, values: dict[str, Any]) -> bool:
+        return any(isinstance(v, uuid.UUID) for v in values.values())
+
+    def missing(self, values: dict[str, Any]) -> dict[str, Any]:
+        return {k: uuid.uuid4() if isinstance(v, uuid.UUID) else v for k, v in values.items()}
+
+
+def a_world() -> World:
+    first, second = f.a_programme(code="northfield"), f.a_programme(code="southmere")
+    who = {
+        "ada": f.a_trainee(first, "Ada Fenn"),
+        "tom": f.a_trainee(first, "Tom Vale"),
+        "bo": f.a_reader(first, "Bo Lindqvist"),
+        "cai": f.a_coordinator(first, "Cai Brandt"),
+        "dora": f.a_director(first, "Dora Quist"),
+        "eve": f.a_trainee(second, "Eve Stone"),
+        "finn": f.a_reader(second, "Finn Arden"),
+        "gil": f.a_coordinator(second, "Gil Moor"),
+        "hana": f.a_director(second, "Hana Wirth"),
+        "ida": f.outside(f.a_trainee(first, "Ida Roth"), second),
+        "jon": f.a_director(first, "Jon Pell"),
+    }
+    world = World(first, second, who)
+    exam = f.submitted_exam(who["ada"], first, supervisor=None)
+    bos = people.Membership.objects.get(person=who["bo"], role=Role.FACULTY)
+    kept = f.kept_capture(exam, samples.clip())
+    waiting = f.stripped_capture(f.drafted_exam(who["ada"], first), samples.picture())
+    world.objects = {
+        "capture_id": kept.pk,
+        "logbook:capture_mask.capture_id": waiting.pk,
+        "logbook:capture_preview.capture_id": waiting.pk,
+        "programme": first.code,
+        "exam_id": exam.pk,
+        "membership": bos.pk,
+        "code": "effusion",
+        "value_id": uuid.uuid4(),
+        "uidb36": "1",
+        "key": "x",
+    }
+    return world
