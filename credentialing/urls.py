@@ -1,4 +1,4 @@
-from django.urls import URLPattern
+from credentialing.reports import urls as reports
 
 app_name = "credentialing"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [*reports.urlpatterns]

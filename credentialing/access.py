@@ -1,0 +1,5 @@
+"""Who may: the rows of this floor."""
+
+from credentialing.reports import access as reports
+
+ACCESS = {**reports.ACCESS}
