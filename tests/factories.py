@@ -259,7 +259,7 @@ def stored_clip(exam, *, zone="R1", when=NOW, **fields):
             "kind": "clip",
             "probe": "linear",
             "depth_mm": 40,
-            "master_key": f"{exam.programme_id}/aa/{ordinal:064d}",
+            "master_key": f"{exam.programme_id}/00/{ordinal:064d}",
             "master_sha256": f"{ordinal:064d}",
             "frames": 48,
             "duration_ms": 1920,

@@ -917,7 +917,9 @@ class Migration(migrations.Migration):
                 condition=models.Q(
                     models.Q(("superseded_on", None), ("superseded_seq", None)),
                     models.Q(
-                        ("superseded_on__isnull", False), ("superseded_seq__gt", models.F("seq"))
+                        ("superseded_on__isnull", False),
+                        ("superseded_seq__gt", models.F("seq")),
+                        ("superseded_seq__isnull", False),
                     ),
                     _connector="OR",
                 ),

@@ -211,7 +211,11 @@ class Attestation(ProgrammeOwned):
             ),
             models.CheckConstraint(
                 condition=Q(superseded_on=None, superseded_seq=None)
-                | Q(superseded_on__isnull=False, superseded_seq__gt=F("seq")),
+                | Q(
+                    superseded_on__isnull=False,
+                    superseded_seq__isnull=False,  # a comparison with null would let it pass
+                    superseded_seq__gt=F("seq"),
+                ),
                 name="superseded_later_and_in_both_columns",
             ),
             models.CheckConstraint(
