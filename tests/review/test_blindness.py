@@ -27,7 +27,7 @@ CANARIES = {
     "note": NOTE,
     "address": "canary.trainee@northfield.example",
     "confidence": "Fairly sure",
-    "finding": "septated",  # of no sign that the desk itself offers for what this exam asks
+    "finding": "dynamic",  # of no sign that the desk itself offers for what this exam asks
 }
 
 
@@ -48,7 +48,7 @@ def planted(db):
         answers={
             "pneumothorax": {"right": "positive", "left": "indeterminate", "confidence": "fairly"}
         },
-        findings={"R1": {"fluid_septa": "septated"}},
+        findings={"R1": {"air_bronchogram": "dynamic"}},
     )
     return programme, trainee, exam
 
