@@ -49,6 +49,9 @@ NETWORK = re.compile(
 LEFT_OUT = re.compile(r"^(DATABASE_|REDIS_URL|INTERSPACE_|SECRET_KEY|EMAIL_URL|DJANGO_|PYTHONPATH)")
 
 
+STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+
+
 class CannotStart(Exception):
     """Said in one sentence, with what to do."""
 
@@ -366,7 +369,8 @@ class Demonstration:
                 progress.detail = line.strip()
                 print(f"    {line.rstrip()}", flush=True)
         if process.wait() != 0:
-            raise CannotStart("\n".join([*last, f"`{' '.join(process.args[1:])}` failed."]))  # type: ignore[arg-type]
+            shown = last if progress is None else []
+            raise CannotStart("\n".join([*shown, "That step failed; nothing was kept running."]))
         self.running.remove(process)
 
     def make(self) -> None:
@@ -470,8 +474,7 @@ def main(arguments: list[str] | None = None) -> int:
     started = time.monotonic()
     os.umask(0o077)
     folder = options.data.expanduser().resolve()
-    demonstration = None
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in STOPS:
         signal.signal(number, _stop)
     try:
         refuse_network_disk(folder)
@@ -481,22 +484,27 @@ def main(arguments: list[str] | None = None) -> int:
             if options.fresh or not (folder / "demonstration-made").exists():
                 empty(folder)
             with listen(options.port) as listening:
-                demonstration = Demonstration(folder, listening, options.weekly)
-                print(f"Interspace, demonstration: {demonstration.address}", flush=True)
-                demonstration.make()
-                announce(demonstration.address, folder, time.monotonic() - started)
-                demonstration.keep()
+                run(Demonstration(folder, listening, options.weekly), started)
     except CannotStart as reason:
         print(f"\n{reason}", file=sys.stderr)
         return 1
     except Stopped:
-        print("\nstopping", flush=True)
-        return 0
+        pass
+    return 0
+
+
+def run(demonstration: Demonstration, started: float) -> None:
+    """Make it, keep it running, and stop all of it before the folder is free for another."""
+    print(f"Interspace, demonstration: {demonstration.address}", flush=True)
+    try:
+        demonstration.make()
+        announce(demonstration.address, demonstration.folder, time.monotonic() - started)
+        demonstration.keep()
     finally:
-        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        for number in STOPS:
             signal.signal(number, signal.SIG_IGN)
-        if demonstration is not None:
-            demonstration.stop()
+        print("\nstopping", flush=True)
+        demonstration.stop()
 
 
 if __name__ == "__main__":

@@ -10,23 +10,31 @@ from __future__ import annotations
 import os
 import secrets
 import stat
+from dataclasses import dataclass
 from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
 
 
-def secret(name: str, *, folder: Path, may_make: bool, mend: str, length: int = 48) -> str:
-    """The secret called `name` (an environment variable), `length` random bytes where made.
+@dataclass(frozen=True)
+class Keys:
+    """Where secrets come from: the environment, then `folder` where they may be made there."""
 
-    Raises ImproperlyConfigured, with how to mend it, where it is missing and may not be made,
-    or where the file can be read by others.
-    """
-    value = os.environ.get(name, "").strip()
-    if value:
-        return value
-    if not may_make:
-        raise ImproperlyConfigured(f"{name} is not set. {mend}")
-    return _from_file(folder / name.lower(), length)
+    folder: Path
+    may_make: bool
+
+    def secret(self, name: str, *, mend: str, length: int = 48) -> str:
+        """The secret called `name` (an environment variable), `length` random bytes where made.
+
+        Raises ImproperlyConfigured, with how to mend it, where it is missing and may not be made,
+        or where the file can be read by others.
+        """
+        value = os.environ.get(name, "").strip()
+        if value:
+            return value
+        if not self.may_make:
+            raise ImproperlyConfigured(f"{name} is not set. {mend}")
+        return _from_file(self.folder / name.lower(), length)
 
 
 def _from_file(path: Path, length: int) -> str:

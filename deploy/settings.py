@@ -16,7 +16,7 @@ from django.core.exceptions import ImproperlyConfigured
 from django.utils.translation import gettext_lazy as _
 
 from deploy import logs
-from deploy.keys import secret
+from deploy.keys import Keys
 
 env = environ.Env()
 os.umask(0o077)  # whatever a process of the service writes is its own
@@ -54,21 +54,21 @@ CSRF_TRUSTED_ORIGINS = [PUBLIC_URL.rstrip("/")] if SERVED else []
 # ---------------------------------------------------------------------------------------------
 # Secrets
 
-_keys = {"folder": DATA_DIR / "keys", "may_make": not SERVED}
+_keys = Keys(folder=DATA_DIR / "keys", may_make=not SERVED)
 _make = "Make one with: python3 -c 'import secrets; print(secrets.token_urlsafe(48))'"
 
-SECRET_KEY = secret("SECRET_KEY", mend=_make, **_keys)
+SECRET_KEY = _keys.secret("SECRET_KEY", mend=_make)
 if SERVED and len(SECRET_KEY) < 50:
     raise ImproperlyConfigured(f"SECRET_KEY is shorter than 50 characters. {_make}")
 SECRET_KEY_FALLBACKS = env.list("SECRET_KEY_FALLBACKS", default=[])
 
 # Comma separated `id:secret`; the first is used, the others still open what they closed.
 # Neither is derived from SECRET_KEY, which is replaced for other reasons and at other times.
-STAGING_KEYS = secret(
-    "INTERSPACE_STAGING_KEYS", mend=f"It encrypts uploads in flight. {_make}", **_keys
+STAGING_KEYS = _keys.secret(
+    "INTERSPACE_STAGING_KEYS", mend=f"It encrypts uploads in flight. {_make}"
 )
-ARRIVAL_MAC_KEYS = secret(
-    "INTERSPACE_MAC_KEYS", mend=f"It recognises a file that comes twice. {_make}", **_keys
+ARRIVAL_MAC_KEYS = _keys.secret(
+    "INTERSPACE_MAC_KEYS", mend=f"It recognises a file that comes twice. {_make}"
 )
 
 # ---------------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 # Of packages' scripts only the name is hashed: some import names that only a bundler knows.
 OURS = ("ui", "accounts", "logbook", "review", "credentialing", "deploy")
-_, _IMPORTS = HashedFilesMixin._js_module_import_aggregation_patterns
+_, _IMPORTS = HashedFilesMixin._js_module_import_aggregation_patterns  # type: ignore[attr-defined]
 
 
 class HashedStatics(CompressedManifestStaticFilesStorage):

@@ -125,12 +125,12 @@ def checks(run: Run) -> None:
         if not run.asked(leg):
             return
         with tempfile.TemporaryDirectory(prefix="interspace-checks-") as data:
-            manage = [sys.executable, "manage.py"]
-            commands = [
+            manage: list[str | Path] = [sys.executable, "manage.py"]
+            commands: list[tuple[list[str | Path], dict[str, str]]] = [
                 ([BIN / "ruff", "check", "."], {}),
                 ([BIN / "ruff", "format", "--check", "."], {}),
                 ([BIN / "lint-imports"], {}),
-                ([BIN / "mypy", "deploy"], {}),
+                ([BIN / "mypy"], {}),
                 ([*manage, "makemigrations", "--check", "--dry-run"], {}),
                 ([*manage, "check", "--deploy", "--fail-level", "WARNING"], SERVED),
                 (

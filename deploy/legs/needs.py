@@ -11,7 +11,7 @@ import socket
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
@@ -126,7 +126,7 @@ def _running() -> Server | None:
             candidates.append(
                 Server(
                     str(at.get("host", "127.0.0.1")),
-                    int(at.get("port", 5432)),
+                    int(str(at.get("port") or 5432)),
                     str(at.get("user", "postgres")),
                     str(at.get("password", "")),
                     f"running, {name}",
@@ -156,6 +156,17 @@ def _binaries() -> Path | None:
     return None
 
 
+def _unprivileged() -> tuple[int | None, int | None]:
+    """Whom root becomes for the server, which refuses to run as root; None for anybody else."""
+    if os.geteuid() != 0:
+        return None, None
+    for name in ("postgres", "nobody"):
+        with contextlib.suppress(KeyError):
+            entry = pwd.getpwnam(name)
+            return entry.pw_uid, entry.pw_gid
+    raise NotHere("PostgreSQL does not run as root, and there is nobody else on this machine")
+
+
 @contextlib.contextmanager
 def _private() -> Iterator[Server]:
     """A server of this run alone, from the machine's binaries; fsync off, gone afterwards."""
@@ -165,26 +176,20 @@ def _private() -> Iterator[Server]:
         binaries = _binaries()
     if binaries is None:
         raise NotHere("no initdb on this machine: apt-get install postgresql")
-    identity: dict[str, int] = {}
-    if os.geteuid() == 0:  # the server refuses to run as root
-        for name in ("postgres", "nobody"):
-            with contextlib.suppress(KeyError):
-                entry = pwd.getpwnam(name)
-                identity = {"user": entry.pw_uid, "group": entry.pw_gid}
-                break
+    user, group = _unprivileged()
     # A short path: a socket's may not pass 107 bytes.
     with tempfile.TemporaryDirectory(prefix="ipg-", dir="/tmp", ignore_cleanup_errors=True) as name:
         folder = Path(name)
         folder.chmod(0o700)
-        if identity:
-            os.chown(folder, identity["user"], identity["group"])
+        if user is not None:
+            os.chown(folder, user, group or 0)
         data, port, log = folder / "data", free_port(), folder / "log"
         made = subprocess.run(
             [
                 binaries / "initdb", "-D", data, "-U", "postgres", "--auth=trust",
                 "--encoding=UTF8", "--locale=C", "--no-sync",
             ],
-            cwd=folder, capture_output=True, text=True, check=False, **identity,
+            cwd=folder, capture_output=True, text=True, check=False, user=user, group=group,
         )  # fmt: skip
         if made.returncode != 0:
             raise NotHere(f"initdb failed: {made.stderr.strip()[-200:]}")
@@ -205,7 +210,8 @@ def _private() -> Iterator[Server]:
                 stdout=out,
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
-                **identity,
+                user=user,
+                group=group,
             )
         server = Server("127.0.0.1", port, "postgres", "", "private, from the machine's binaries")
         try:
@@ -230,7 +236,7 @@ def _install_postgresql() -> None:
     install("postgresql")
 
 
-def _wait(attempt, errors: type[Exception], log: Path) -> None:
+def _wait(attempt: Callable[[], None], errors: type[Exception], log: Path) -> None:
     end = time.monotonic() + 30
     while True:
         try:

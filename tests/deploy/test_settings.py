@@ -9,7 +9,7 @@ import sys
 import pytest
 from django.core.exceptions import ImproperlyConfigured
 
-from deploy.keys import secret
+from deploy.keys import Keys
 from tests.support.processes import ROOT
 
 KEY = "k" * 64
@@ -78,7 +78,7 @@ def test_a_key_that_others_can_read_is_refused(tmp_path):
     (tmp_path / "name").write_text("known to all")
     (tmp_path / "name").chmod(0o644)
     with pytest.raises(ImproperlyConfigured, match="chmod 600"):
-        secret("NAME", folder=tmp_path, may_make=True, mend="")
+        Keys(folder=tmp_path, may_make=True).secret("NAME", mend="")
 
 
 def test_a_service_for_others_is_https_with_cookies_bound_to_its_host(tmp_path):
