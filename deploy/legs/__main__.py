@@ -212,7 +212,7 @@ def table(run: Run) -> str:
         rows.append(
             (
                 leg.name,
-                "yes" if leg.ran else "NO",
+                "yes" if leg.ran else "NO" if run.asked(leg) else "-",
                 str(len(leg.passed)),
                 str(len(leg.failed)),
                 str(len(leg.skipped)),
