@@ -113,6 +113,7 @@ class Builder:
         self.programme, self.cast, self.masters = programme, cast, masters
         self.chain = Chain.of(programme)
         self.logbook = logbook_of(programme)
+        self.parameters = self.logbook.parameters.text
         self.applications: dict[str, Application] = {
             one.code: one for one in self.logbook.applications
         }
@@ -255,7 +256,7 @@ class Builder:
             note=note,
             supervisor_id=uuid.UUID(draft["supervisor"]) if draft["supervisor"] else None,
             knew_result=draft["knew_result"] == "yes",
-            parameters=self.logbook.parameters.text,
+            parameters=self.parameters,
             **{name: draft[name] for name in drafts.TEXTS},
         )
 

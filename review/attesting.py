@@ -10,9 +10,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import rfc8785
 from django.utils.translation import gettext as _
 
+from accounts.ledger.core import canonical
 from logbook.answers import compare
 from logbook.models import Capture, Exam, Scan
 from logbook.value_lists import exam_lists
@@ -45,7 +45,7 @@ def capture_hashes(captures: Iterable[Capture], archive_read: Iterable[int]) -> 
         else:
             row["sha256"] = capture.master_sha256
         rows.append(row)
-    return rfc8785.dumps(rows).decode()
+    return canonical(rows)
 
 
 def is_urgent(scan: Scan, reading: Reading) -> bool:
@@ -120,7 +120,7 @@ def first(
         first_reader_answer=first_reading.answer,
         first_reader_call=first_reading.parsed.call,
         first_quality=first_reading.quality,
-        items=rfc8785.dumps(dict(items)).decode(),
+        items=canonical(dict(items)),
         credited=credited,
         credit_reasons=" ".join(verdict.reasons),
         override_reason=words.override,
@@ -169,7 +169,7 @@ def next_after(
     after.reader_answer, after.reader_call = reading.answer, reading.parsed.call
     after.quality = reading.quality
     after.blind, after.independent = reading.blind, reading.independent
-    after.items = rfc8785.dumps(dict(items)).decode()
+    after.items = canonical(dict(items))
     after.credited = credited
     after.credit_reasons = " ".join(verdict.reasons)
     after.exception = exception if exception and verdict.waived else None
@@ -185,7 +185,7 @@ def statement_of(attestation: Attestation) -> str:
     """What is signed, verbatim, as canonical text. Holds the digests of its remarks, never their
     words, so that these can be erased and the statement stays true."""
     a = attestation
-    return rfc8785.dumps(
+    return canonical(
         {
             "statement": _(
                 "I looked at the captures listed here and gave my own answer. The answer, the "
@@ -234,7 +234,7 @@ def statement_of(attestation: Attestation) -> str:
             "correction_reason": _named(a.correction_reason),
             "captures": json.loads(a.capture_hashes),
         }
-    ).decode()
+    )
 
 
 def _named(remark: Remark | None) -> dict[str, str] | None:

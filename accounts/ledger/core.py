@@ -41,7 +41,30 @@ class Entry:
 
 def canonical(value: Any) -> str:
     """The RFC 8785 text of a JSON value. Raises ValueError for what JSON cannot carry."""
+    if _is_plain(value):
+        return _PLAIN.encode(value)
     return rfc8785.dumps(value).decode()
+
+
+# The same text from the standard library's own encoder, ten times sooner, where nothing needs the
+# rules for numbers with a fraction, for names beyond ASCII or for what cannot be encoded.
+_PLAIN = json.JSONEncoder(
+    ensure_ascii=False, check_circular=False, allow_nan=False, sort_keys=True, separators=(",", ":")
+)
+_SAFE = 2**53 - 1
+
+
+def _is_plain(value: Any) -> bool:
+    kind = type(value)
+    if kind is str:
+        return value.isascii()
+    if kind is dict:
+        return all(type(name) is str and name.isascii() for name in value) and all(
+            map(_is_plain, value.values())
+        )
+    if kind is list:
+        return all(map(_is_plain, value))
+    return value is None or kind is bool or (kind is int and -_SAFE <= value <= _SAFE)
 
 
 def moment(at: datetime) -> str:
