@@ -72,7 +72,7 @@ def capture_rows(captures: Iterable[Capture], programme: Programme, logbook: Log
             label.append(_(logbook.lists["mode"].text_of(capture.mode)))
         play = url("capture_play", capture, capture.play_key)
         seconds = (capture.duration_ms or 0) / 1000
-        if seconds:
+        if seconds and play:
             label.append(_("%(n)s s") % {"n": f"{seconds:.1f}"})
         rows.append(
             {
