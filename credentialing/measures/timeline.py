@@ -178,24 +178,35 @@ def held_by_signature(clause: Clause, items: Sequence[Item], seen: Seen) -> list
 
     One sweep for `still`, and for a plain count, which is met by a day if it is met on it. Any
     other `once` (a trailing window, a share) asks on each day whether what is current then ever
-    met it: one sweep for each day on which a correction changed something for this clause.
+    met it: one pass for each day on which a correction changed something for this clause, judged
+    from the first day that the correction could touch.
     """
     begins, until = seen.history.begins_on(seen.as_of), seen.as_of.d2
     if clause.judged == STILL or only_grows(clause):
         return sweep(clause, _as_signed(items), begins, until)
-    turns = sorted({item.replaced for item in items if begins < item.replaced <= until})
+    # Evenings before the earliest scan that a correction took away read as they did before it.
+    corrected: dict[dt.date, dt.date] = {}
+    for item in items:
+        if begins < item.replaced <= until:
+            since = corrected.get(item.replaced, item.replaced)
+            corrected[item.replaced] = min(since, item.enter)
+    turns = sorted(corrected)
     runs: list[Run] = []
+    met_on: dt.date | None = None
     for start, end in zip([begins, *turns], [*turns, NEVER], strict=True):
-        stood = [
-            replace(item, replaced=NEVER)
-            for item in items
-            if item.enter < end and item.replaced > start
-        ]
-        last = until if end == NEVER else end - DAY
-        found = sweep(clause, _as_signed(stood), begins, last, first=True)
-        if not found:
+        since = max(begins, corrected.get(start, begins))
+        if met_on is None or met_on >= since:
+            stood = [
+                replace(item, replaced=NEVER)
+                for item in items
+                if item.enter < end and item.replaced > start
+            ]
+            last = until if end == NEVER else end - DAY
+            found = sweep(clause, _as_signed(stood), since, last, first=True)
+            met_on = found[0].start if found else None
+        if met_on is None:
             continue
-        opened = max(found[0].start, start)
+        opened = max(met_on, start)
         if runs and runs[-1].end == opened:
             opened = runs.pop().start
         runs.append(Run(opened, end, "" if end == NEVER else SUPERSEDED))

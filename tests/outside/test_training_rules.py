@@ -17,7 +17,9 @@ START = dt.date(2024, 2, 29)
 LUNG = {"pneumothorax": "lung", "consolidation": "lung", "effusion": "lung", "cardiac": "heart"}
 
 
-def record(days, *, application="effusion", calls=("positive",), supervised=0, first=0, read_after=1):
+def record(
+    days, *, application="effusion", calls=("positive",), supervised=0, first=0, read_after=1
+):
     """One exam and scan on each day, read the day after; of them the first so many supervised."""
     facts, confirmations = [], []
     for number, day in enumerate(days, start=first):
