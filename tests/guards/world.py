@@ -6,8 +6,13 @@ import uuid
 from dataclasses import dataclass, field
 from typing import Any
 
+from accounts import ledger
 from accounts.actions import people
 from accounts.models import Person, Programme, Role
+from credentialing.actions import standing
+from credentialing.reports import actions as reports
+from credentialing.reports import work
+from credentialing.reports.orders import Order
 from tests import factories as f
 from tests.logbook.intake import samples
 
@@ -67,7 +72,28 @@ def a_world() -> World:
     bos = people.Membership.objects.get(person=who["bo"], role=Role.FACULTY)
     kept = f.kept_capture(exam, samples.clip())
     waiting = f.stripped_capture(f.drafted_exam(who["ada"], first), samples.picture())
+    read = f.waiting_exam(who["ada"], first)
+    attestation = f.signed_exam(who["bo"], read, {"pneumothorax": "R+ L-"})[0]
+    standing.recompute(programme=first, at=f.NOW)
+    adas = people.Membership.objects.get(person=who["ada"])
+    order = Order(
+        programme=str(first.pk),
+        trainee="",
+        performed_by=first.local_date(f.NOW),
+        read_by=first.local_date(f.NOW),
+        position=ledger.head_of(first.chain),
+        form="standing",
+    )
+    job = reports.ask(programme=first, order=order, by=who["dora"], at=f.NOW)
+    work.run(job.pk, at=f.NOW)
     world.objects = {
+        "membership_id": adas.pk,
+        "ordinal": 1,
+        "job": job.pk,
+        "review:exam.exam_id": read.pk,
+        "review:exception.exam_id": read.pk,
+        "attestation_id": attestation.pk,
+        "discrepancy_id": attestation.discrepancy.pk,
         "capture_id": kept.pk,
         "logbook:capture_mask.capture_id": waiting.pk,
         "logbook:capture_preview.capture_id": waiting.pk,
