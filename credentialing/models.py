@@ -26,12 +26,20 @@ class PlanVersionQuerySet(models.QuerySet):
     def newest(self, programme: Programme, code: str) -> PlanVersion | None:
         return self.filter(programme=programme, code=code).order_by("-n").first()
 
+    def for_newcomers(self, programme: Programme, *, on: dt.date) -> PlanVersion | None:
+        """The version that a trainee who begins on that day is judged by."""
+        rows = self.filter(programme=programme, by_default=True, effective_on__lte=on)
+        return rows.order_by("-effective_on", "-seq").first()
+
     def with_clauses(self) -> Self:
         return self.prefetch_related("gates__clauses")
 
 
 class PlanVersion(ProgrammeOwned):
-    """A published set of local numbers. Never edited: a change is the next version."""
+    """A published set of local numbers. Never edited: a change is the next version.
+
+    ``by_default``: whoever begins as a trainee is judged by the newest version that says so.
+    """
 
     mutability = "append_only"
 
@@ -41,6 +49,8 @@ class PlanVersion(ProgrammeOwned):
     name = models.CharField(max_length=120)
     effective_on = models.DateField()
     approved_on = models.DateField(null=True, blank=True)
+    by_default = models.BooleanField(default=False)
+    sources = models.TextField(blank=True, default="")
     text = models.TextField(help_text=_("The plan as it was published, in canonical JSON."))
     override_reason = models.ForeignKey(Remark, models.PROTECT, null=True, related_name="+")
     published_by = models.ForeignKey(PERSON, models.PROTECT, null=True, related_name="+")

@@ -12,16 +12,18 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from django.db.models import Min, Q
+from django.db.models import Count, Min, Q
 
 from accounts import ledger
 from accounts.models import Membership, Person, Programme, Role
 from credentialing import measures
-from credentialing.models import Assignment, PlanStanding, PlanVersion, Standing
+from credentialing.models import Assignment, PlanStanding, PlanVersion, Run, Standing
 from logbook.models import Application, Exam, Scan, SupervisionConfirmation
 from review.models import Attestation, ReadingFinding
 
 CHUNK = 200
+OLD_DRAFT = dt.timedelta(days=7)
+NOT_INDEPENDENT = ("not_blind", "not_independent", "knew")
 
 ATTESTED = (
     "id", "trainee_id", "exam_id", "scan_id", "application__code", "ordinal", "performed_on",
@@ -260,3 +262,141 @@ def cohort(programme: Programme, *, on: dt.date) -> list[CohortRow]:
         )
         for whole in wholes
     ]
+
+
+def trainee_membership(person: Person, programme: Programme) -> Membership | None:
+    """The newest membership as a trainee, ended or not: whoever leaves keeps their record."""
+    return (
+        Membership.objects.filter(person=person, programme=programme, role=Role.TRAINEE)
+        .select_related("person")
+        .order_by("-starts_on", "-id")
+        .first()
+    )
+
+
+def plan_of(membership: Membership, *, on: dt.date) -> PlanVersion | None:
+    """The version that a membership is judged by on a day."""
+    row = (
+        Assignment.objects.filter(membership=membership)
+        .in_force(on=on)
+        .select_related("version")
+        .first()
+    )
+    return row.version if row else None
+
+
+def people_by_version(programme: Programme, *, on: dt.date) -> dict[uuid.UUID, list[Person]]:
+    """Who is judged by each version on a day, of those who are trainees then; by name."""
+    rows = (
+        Assignment.objects.filter(
+            Q(membership__ends_on=None) | Q(membership__ends_on__gte=on),
+            programme=programme,
+            membership__role=Role.TRAINEE,
+            membership__starts_on__lte=on,
+        )
+        .in_force(on=on)
+        .select_related("membership__person")
+        .order_by("membership__person__name", "membership_id")
+    )
+    found: dict[uuid.UUID, list[Person]] = {}
+    for row in rows:
+        found.setdefault(row.version_id, []).append(row.membership.person)
+    return found
+
+
+def applications_of(programme: Programme) -> dict[str, str]:
+    """code -> name, in the programme's order."""
+    return dict(
+        Application.objects.filter(programme=programme)
+        .order_by("ordinal", "code")
+        .values_list("code", "name")
+    )
+
+
+def credited_totals(
+    programme: Programme, person: uuid.UUID, as_of: measures.AsOf
+) -> tuple[int, int]:
+    """(scans, distinct exams) of the set C as of (D, D2, N); one query."""
+    said = (
+        Attestation.objects.as_of(performed=as_of.d, signed=as_of.d2, seq=as_of.n)
+        .filter(programme=programme, trainee=person, credited=True)
+        .aggregate(scans=Count("pk"), exams=Count("exam", distinct=True))
+    )
+    return said["scans"], said["exams"]
+
+
+def latest_feedback(person: Person, programme: Programme, n: int = 3) -> list[Attestation]:
+    """What was signed last about one's own scans."""
+    return list(
+        Attestation.objects.current()
+        .filter(programme=programme, trainee=person)
+        .select_related("exam", "application", "reader", "feedback", "rubric_version")
+        .order_by("-signed_at", "-seq")[:n]
+    )
+
+
+def open_exams(person: Person, programme: Programme) -> list[Exam]:
+    """Exams that need their trainee, or wait for a reader; the oldest first."""
+    return list(
+        Exam.objects.filter(
+            programme=programme, trainee=person, state__in=["needs_you", "complete", "received"]
+        )
+        .filter(Q(state="needs_you") | Q(scans__state__in=["submitted", "returned"]))
+        .distinct()
+        .order_by("first_received_at", "id")
+    )
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What stands beside every number of readings: the trainee chose which exams to submit."""
+
+    drafts_old: int
+    withdrawn: int
+    returned: int
+    closed: int
+    set_aside: int
+    late: int
+    not_independent: int
+    corrected: int
+
+
+def beside(programme: Programme, person: uuid.UUID, at: dt.datetime) -> Beside:
+    """As it is at present; three queries."""
+    mine = {"programme": programme, "trainee": person}
+    exams = Exam.objects.filter(**mine).aggregate(
+        drafts_old=Count("pk", filter=Q(state="draft", created_at__lte=at - OLD_DRAFT)),
+        withdrawn=Count("pk", filter=Q(state="withdrawn", first_received_at__isnull=False)),
+    )
+    scans = Scan.objects.filter(**mine).aggregate(
+        **{name: Count("pk", filter=Q(state=name)) for name in ("returned", "closed", "set_aside")}
+    )
+    reasons = (
+        Attestation.objects.current()
+        .filter(**mine)
+        .aggregate(
+            late=Count("pk", filter=Q(not_in_read_because="late")),
+            corrected=Count("pk", filter=Q(not_in_read_because="corrected")),
+            not_independent=Count("pk", filter=Q(not_in_read_because__in=NOT_INDEPENDENT)),
+        )
+    )
+    return Beside(**exams, **scans, **reasons)
+
+
+def exams_named_to(
+    viewer: Person, exams: Iterable[uuid.UUID], *, on: dt.date
+) -> dict[uuid.UUID, str]:
+    """id -> code of those exams that may be shown with their trainee: not one of which this
+    person could still read a scan. Two queries."""
+    wanted = set(exams)
+    unread = set(
+        Scan.objects.filter(exam__in=wanted, state__in=["submitted", "returned"])
+        .readable_by(viewer, on=on)
+        .values_list("exam_id", flat=True)
+    )
+    return dict(Exam.objects.filter(pk__in=wanted - unread).values_list("pk", "code"))
+
+
+def latest_run(programme: Programme) -> Run | None:
+    """The newest run over everybody."""
+    return Run.objects.filter(programme=programme).order_by("-started_at").first()

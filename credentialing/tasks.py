@@ -5,6 +5,7 @@ import uuid
 
 from celery import shared_task
 from django.utils import timezone
+from kombu.exceptions import OperationalError
 
 from accounts.models import Programme
 from credentialing.actions import standing
@@ -25,6 +26,14 @@ def follow(programme_id: str) -> int:
     while (done := standing.follow(programme=programme, at=timezone.now())) is not None:
         people += done.people
     return people
+
+
+def nudge(sender: object, *, programme_id: uuid.UUID, **_rest) -> None:
+    """Something was signed: follow now. The sweep finds what a broker that is away lost."""
+    try:
+        follow.delay(str(programme_id))
+    except (OSError, OperationalError):
+        return
 
 
 @shared_task(name="credentialing.sweep")

@@ -11,6 +11,7 @@ from accounts.actions_base import action
 from accounts.errors import Refused
 from accounts.fields import uuid7
 from accounts.models import Membership, MembershipEvent, Person, Privilege, Programme, Role
+from accounts.signals import membership_begun
 
 Kind = MembershipEvent.Kind
 
@@ -56,6 +57,7 @@ def add(
     )
     membership.save()
     _record(membership, Kind.BEGUN, effective_on=starts_on, by=by, at=at)
+    membership_begun.send(Membership, membership=membership, by=by, at=at)
     if invite and not person.has_usable_password():
         notices.queue(
             kind="accounts.welcome",

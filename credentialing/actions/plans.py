@@ -13,9 +13,12 @@ from accounts.actions_base import action
 from accounts.errors import Refused
 from accounts.ledger.core import canonical
 from accounts.models import Membership, Person, Programme, Role
-from credentialing import measures, publishing
+from credentialing import measures, planfile, publishing
 from credentialing.models import Assignment, Clause, Gate, PlanVersion
 from credentialing.queries import groups_of
+
+# The template that a new programme begins with.
+FIRST = "lung-start"
 
 
 @action("plan.published")
@@ -26,11 +29,14 @@ def publish(
     effective_on: dt.date,
     approved_on: dt.date | None = None,
     override_reason: str = "",
+    by_default: bool = False,
+    sources: str = "",
     by: Person | None,
     at: dt.datetime,
 ) -> PlanVersion:
     """The next version of the plan. One that says the same as the newest writes nothing.
 
+    `by_default`: trainees who begin from then on are judged by it.
     Raises Refused where the plan is one that must not be published, with the reasons; those of
     agreement alone a director may override with a reason.
     """
@@ -41,7 +47,8 @@ def publish(
     text = canonical(as_json(plan))
     Programme.objects.select_for_update().get(pk=programme.pk)
     newest = PlanVersion.objects.newest(programme, plan.code)
-    if newest is not None and newest.text == text and newest.effective_on == effective_on:
+    terms = {"effective_on": effective_on, "by_default": by_default, "sources": sources}
+    if newest is not None and newest.text == text and _same(newest, terms):
         ledger.nothing_changed()
         return newest
     n = (
@@ -56,7 +63,7 @@ def publish(
         code=plan.code,
         n=n,
         name=plan.name,
-        effective_on=effective_on,
+        **terms,
         approved_on=approved_on,
         text=text,
         override_reason=remarks.write(programme=programme, text=override_reason, by=by, at=slot.at),
@@ -89,6 +96,8 @@ def publish(
             "n": n,
             "effective_on": effective_on.isoformat(),
             "approved_on": approved_on.isoformat() if approved_on else None,
+            "by_default": by_default,
+            "sources": sources,
             "plan": as_json(plan),
         },
         by=by,
@@ -142,6 +151,46 @@ def assign(
         by=by,
     )
     return made
+
+
+def _same(newest: PlanVersion, terms: dict) -> bool:
+    return all(getattr(newest, name) == value for name, value in terms.items())
+
+
+# --- what other floors' news brings ---------------------------------------------------------------
+
+
+def lay_down(sender: object, *, programme: Programme, by: Person | None, at, **_rest) -> None:
+    """A new programme begins with a plan; called inside the action that makes it."""
+    first = planfile.parse(planfile.template(FIRST))
+    publish(
+        programme=programme,
+        plan=first.plan,
+        sources=first.sources,
+        effective_on=programme.local_date(at),
+        by_default=True,
+        by=by,
+        at=at,
+    )
+
+
+def give_to_newcomer(
+    sender: object, *, membership: Membership, by: Person | None, at, **_rest
+) -> None:
+    """Whoever begins as a trainee is judged by the plan for newcomers, from their first day."""
+    if membership.role != Role.TRAINEE:
+        return
+    programme = membership.programme
+    day = max(membership.starts_on, programme.local_date(at))
+    version = PlanVersion.objects.for_newcomers(programme, on=day)
+    if version is not None:
+        assign(
+            version=version,
+            memberships=[membership],
+            effective_on=membership.starts_on,
+            by=by,
+            at=at,
+        )
 
 
 def as_json(plan: measures.Plan) -> dict:

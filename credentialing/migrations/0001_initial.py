@@ -7,208 +7,487 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('accounts', '0002_memberships_do_not_overlap'),
+        ("accounts", "0002_memberships_do_not_overlap"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='LedgerCursor',
+            name="LedgerCursor",
             fields=[
-                ('chain', models.CharField(max_length=64, primary_key=True, serialize=False)),
-                ('seq', models.PositiveBigIntegerField(default=0)),
-                ('last_full_on', models.DateField(null=True)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                ("chain", models.CharField(max_length=64, primary_key=True, serialize=False)),
+                ("seq", models.PositiveBigIntegerField(default=0)),
+                ("last_full_on", models.DateField(null=True)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='PlanVersion',
+            name="PlanVersion",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('code', models.SlugField(max_length=40)),
-                ('n', models.PositiveSmallIntegerField()),
-                ('name', models.CharField(max_length=120)),
-                ('effective_on', models.DateField()),
-                ('approved_on', models.DateField(blank=True, null=True)),
-                ('text', models.TextField(help_text='The plan as it was published, in canonical JSON.')),
-                ('recorded_at', models.DateTimeField()),
-                ('seq', models.PositiveBigIntegerField()),
-                ('override_reason', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.remark')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('published_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("code", models.SlugField(max_length=40)),
+                ("n", models.PositiveSmallIntegerField()),
+                ("name", models.CharField(max_length=120)),
+                ("effective_on", models.DateField()),
+                ("approved_on", models.DateField(blank=True, null=True)),
+                ("by_default", models.BooleanField(default=False)),
+                ("sources", models.TextField(blank=True, default="")),
+                (
+                    "text",
+                    models.TextField(help_text="The plan as it was published, in canonical JSON."),
+                ),
+                ("recorded_at", models.DateTimeField()),
+                ("seq", models.PositiveBigIntegerField()),
+                (
+                    "override_reason",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.remark",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "published_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='PlanStanding',
+            name="PlanStanding",
             fields=[
-                ('d', models.DateField()),
-                ('d2', models.DateField()),
-                ('n', models.PositiveBigIntegerField()),
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('met', models.BooleanField()),
-                ('first_met_on', models.DateField(null=True)),
-                ('met_since', models.DateField(null=True)),
-                ('lost_on', models.DateField(null=True)),
-                ('waiting', models.PositiveIntegerField()),
-                ('returned', models.PositiveIntegerField()),
-                ('membership', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='plan_standing', to='accounts.membership')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('version', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='credentialing.planversion')),
+                ("d", models.DateField()),
+                ("d2", models.DateField()),
+                ("n", models.PositiveBigIntegerField()),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("met", models.BooleanField()),
+                ("first_met_on", models.DateField(null=True)),
+                ("met_since", models.DateField(null=True)),
+                ("lost_on", models.DateField(null=True)),
+                ("waiting", models.PositiveIntegerField()),
+                ("returned", models.PositiveIntegerField()),
+                (
+                    "membership",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="plan_standing",
+                        to="accounts.membership",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "version",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="credentialing.planversion",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='Gate',
+            name="Gate",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('ordinal', models.PositiveSmallIntegerField()),
-                ('title', models.CharField(blank=True, default='', max_length=120)),
-                ('combine', models.CharField(default='all', max_length=8)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('version', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='gates', to='credentialing.planversion')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("ordinal", models.PositiveSmallIntegerField()),
+                ("title", models.CharField(blank=True, default="", max_length=120)),
+                ("combine", models.CharField(default="all", max_length=8)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "version",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="gates",
+                        to="credentialing.planversion",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Clause',
+            name="Clause",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('ordinal', models.PositiveSmallIntegerField()),
-                ('measure', models.CharField(max_length=24)),
-                ('bar', models.FloatField()),
-                ('direction', models.CharField(default='at_least', max_length=10)),
-                ('application', models.CharField(blank=True, default='', max_length=40)),
-                ('group', models.CharField(blank=True, default='', max_length=40)),
-                ('unit', models.CharField(default='scan', max_length=8)),
-                ('within_months', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('mode', models.CharField(blank=True, default='', max_length=8)),
-                ('normal_cap', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('finding', models.CharField(blank=True, default='', max_length=60)),
-                ('cut', models.PositiveSmallIntegerField(default=3)),
-                ('bound', models.BooleanField(default=False)),
-                ('min_n', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('min_each', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('label', models.CharField(blank=True, default='', max_length=300)),
-                ('source', models.CharField(blank=True, default='', max_length=300)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('gate', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='clauses', to='credentialing.gate')),
-                ('version', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='clauses', to='credentialing.planversion')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("ordinal", models.PositiveSmallIntegerField()),
+                ("measure", models.CharField(max_length=24)),
+                ("bar", models.FloatField()),
+                ("direction", models.CharField(default="at_least", max_length=10)),
+                ("application", models.CharField(blank=True, default="", max_length=40)),
+                ("group", models.CharField(blank=True, default="", max_length=40)),
+                ("unit", models.CharField(default="scan", max_length=8)),
+                ("within_months", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("mode", models.CharField(blank=True, default="", max_length=8)),
+                ("normal_cap", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("finding", models.CharField(blank=True, default="", max_length=60)),
+                ("cut", models.PositiveSmallIntegerField(default=3)),
+                ("bound", models.BooleanField(default=False)),
+                ("min_n", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("min_each", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("label", models.CharField(blank=True, default="", max_length=300)),
+                ("source", models.CharField(blank=True, default="", max_length=300)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "gate",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="clauses",
+                        to="credentialing.gate",
+                    ),
+                ),
+                (
+                    "version",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="clauses",
+                        to="credentialing.planversion",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Assignment',
+            name="Assignment",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('effective_on', models.DateField()),
-                ('recorded_at', models.DateTimeField()),
-                ('seq', models.PositiveBigIntegerField()),
-                ('assigned_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('membership', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assignments', to='accounts.membership')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
-                ('version', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assignments', to='credentialing.planversion')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("effective_on", models.DateField()),
+                ("recorded_at", models.DateTimeField()),
+                ("seq", models.PositiveBigIntegerField()),
+                (
+                    "assigned_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "membership",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="assignments",
+                        to="accounts.membership",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
+                (
+                    "version",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="assignments",
+                        to="credentialing.planversion",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='Run',
+            name="Run",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('day', models.DateField()),
-                ('started_at', models.DateTimeField()),
-                ('finished_at', models.DateTimeField(null=True)),
-                ('people', models.PositiveIntegerField(default=0)),
-                ('changed', models.PositiveIntegerField(default=0)),
-                ('differing', models.PositiveIntegerField(default=0)),
-                ('failed', models.CharField(blank=True, default='', max_length=300)),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("day", models.DateField()),
+                ("started_at", models.DateTimeField()),
+                ("finished_at", models.DateTimeField(null=True)),
+                ("people", models.PositiveIntegerField(default=0)),
+                ("changed", models.PositiveIntegerField(default=0)),
+                ("differing", models.PositiveIntegerField(default=0)),
+                ("failed", models.CharField(blank=True, default="", max_length=300)),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='Standing',
+            name="Standing",
             fields=[
-                ('d', models.DateField()),
-                ('d2', models.DateField()),
-                ('n', models.PositiveBigIntegerField()),
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('state', models.CharField(choices=[('met', 'met'), ('not_met', 'not met'), ('not_yet_known', 'not yet known')], max_length=14)),
-                ('numerator', models.IntegerField()),
-                ('denominator', models.IntegerField(null=True)),
-                ('value', models.FloatField(null=True)),
-                ('lower', models.FloatField(null=True)),
-                ('upper', models.FloatField(null=True)),
-                ('left', models.IntegerField(null=True)),
-                ('waiting', models.PositiveIntegerField()),
-                ('returned', models.PositiveIntegerField()),
-                ('normal_over', models.IntegerField()),
-                ('claimed', models.IntegerField()),
-                ('first_met_on', models.DateField(null=True)),
-                ('met_since', models.DateField(null=True)),
-                ('lost_on', models.DateField(null=True)),
-                ('lost_because', models.CharField(blank=True, default='', max_length=20)),
-                ('reached_with', models.DateField(null=True)),
-                ('reached_signed_on', models.DateField(null=True)),
-                ('clause', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='credentialing.clause')),
-                ('membership', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='standings', to='accounts.membership')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                ("d", models.DateField()),
+                ("d2", models.DateField()),
+                ("n", models.PositiveBigIntegerField()),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("met", "met"),
+                            ("not_met", "not met"),
+                            ("not_yet_known", "not yet known"),
+                        ],
+                        max_length=14,
+                    ),
+                ),
+                ("numerator", models.IntegerField()),
+                ("denominator", models.IntegerField(null=True)),
+                ("value", models.FloatField(null=True)),
+                ("lower", models.FloatField(null=True)),
+                ("upper", models.FloatField(null=True)),
+                ("left", models.IntegerField(null=True)),
+                ("waiting", models.PositiveIntegerField()),
+                ("returned", models.PositiveIntegerField()),
+                ("normal_over", models.IntegerField()),
+                ("claimed", models.IntegerField()),
+                ("first_met_on", models.DateField(null=True)),
+                ("met_since", models.DateField(null=True)),
+                ("lost_on", models.DateField(null=True)),
+                ("lost_because", models.CharField(blank=True, default="", max_length=20)),
+                ("reached_with", models.DateField(null=True)),
+                ("reached_signed_on", models.DateField(null=True)),
+                (
+                    "clause",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="credentialing.clause",
+                    ),
+                ),
+                (
+                    "membership",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="standings",
+                        to="accounts.membership",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
         ),
         migrations.CreateModel(
-            name='StandingChange',
+            name="StandingChange",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('before', models.CharField(blank=True, default='', max_length=14)),
-                ('after', models.CharField(max_length=14)),
-                ('on', models.DateField()),
-                ('n', models.PositiveBigIntegerField()),
-                ('recorded_at', models.DateTimeField()),
-                ('clause', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='credentialing.clause')),
-                ('membership', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='standing_changes', to='accounts.membership')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("before", models.CharField(blank=True, default="", max_length=14)),
+                ("after", models.CharField(max_length=14)),
+                ("on", models.DateField()),
+                ("n", models.PositiveBigIntegerField()),
+                ("recorded_at", models.DateTimeField()),
+                (
+                    "clause",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="credentialing.clause",
+                    ),
+                ),
+                (
+                    "membership",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="standing_changes",
+                        to="accounts.membership",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.AddConstraint(
-            model_name='planversion',
-            constraint=models.UniqueConstraint(fields=('programme', 'code', 'n'), name='plan_version_numbered_once'),
+            model_name="planversion",
+            constraint=models.UniqueConstraint(
+                fields=("programme", "code", "n"), name="plan_version_numbered_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='gate',
-            constraint=models.UniqueConstraint(fields=('version', 'ordinal'), name='gate_numbered_once'),
+            model_name="gate",
+            constraint=models.UniqueConstraint(
+                fields=("version", "ordinal"), name="gate_numbered_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='clause',
-            constraint=models.UniqueConstraint(fields=('version', 'ordinal'), name='clause_numbered_once'),
+            model_name="clause",
+            constraint=models.UniqueConstraint(
+                fields=("version", "ordinal"), name="clause_numbered_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='clause',
-            constraint=models.CheckConstraint(condition=models.Q(('measure__in', ('credited', 'positive', 'negative', 'with_finding', 'supervised', 'adequate', 'read', 'adequate_share', 'agreement', 'determinate', 'quality', 'elapsed_months'))), name='clause_measure_is_known'),
+            model_name="clause",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    (
+                        "measure__in",
+                        (
+                            "credited",
+                            "positive",
+                            "negative",
+                            "with_finding",
+                            "supervised",
+                            "adequate",
+                            "read",
+                            "adequate_share",
+                            "agreement",
+                            "determinate",
+                            "quality",
+                            "elapsed_months",
+                        ),
+                    )
+                ),
+                name="clause_measure_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='clause',
-            constraint=models.CheckConstraint(condition=models.Q(('direction__in', ['at_least', 'at_most'])), name='clause_direction_is_known'),
+            model_name="clause",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("direction__in", ["at_least", "at_most"])),
+                name="clause_direction_is_known",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='clause',
-            constraint=models.CheckConstraint(condition=models.Q(('application', ''), ('group', ''), _connector='OR'), name='clause_names_an_application_or_a_group'),
+            model_name="clause",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("application", ""), ("group", ""), _connector="OR"),
+                name="clause_names_an_application_or_a_group",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='assignment',
-            constraint=models.UniqueConstraint(fields=('membership', 'effective_on', 'version'), name='assigned_once_from_a_day'),
+            model_name="assignment",
+            constraint=models.UniqueConstraint(
+                fields=("membership", "effective_on", "version"), name="assigned_once_from_a_day"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='standing',
-            constraint=models.UniqueConstraint(fields=('membership', 'clause'), name='one_standing_a_membership_and_clause'),
+            model_name="standing",
+            constraint=models.UniqueConstraint(
+                fields=("membership", "clause"), name="one_standing_a_membership_and_clause"
+            ),
         ),
     ]
