@@ -20,7 +20,7 @@ from django.db import transaction
 
 from accounts.actions import people as people_actions
 from accounts.actions import programmes as programme_actions
-from accounts.models import Membership, Person, Programme
+from accounts.models import Person, Programme
 from credentialing import planfile
 from credentialing.actions import plans as plan_actions
 from credentialing.actions import standing
@@ -116,6 +116,7 @@ class Cast:
                 at=at,
             )
             programmes[one.code] = programme
+            cls._plan(programme, at)
         # One slow hash for everybody: the password is printed on the screen anyway.
         password = make_password(people.PASSWORD)
         persons: dict[str, Person] = {}
@@ -125,7 +126,6 @@ class Cast:
         Person.objects.filter(pk__in=[one.pk for one in persons.values()]).update(password=password)
         cast = cls(programmes, persons)
         cast._name_places(company, at)
-        cast._plans(company, at)
         return cast
 
     @staticmethod
@@ -172,24 +172,21 @@ class Cast:
                 )
                 self.places[place] = value.code
 
-    def _plans(self, company: people.Company, at: dt.datetime) -> None:
-        """The invented plan, approved and in force from the first day, for every trainee."""
-        plan = planfile.parse((Path(__file__).parent / "plan.toml").read_text("utf-8")).plan
-        for code, programme in self.programmes.items():
-            director = self._director(company, code)
-            day = programme.local_date(at)
-            version = plan_actions.publish(
-                programme=programme, plan=plan, effective_on=day, approved_on=day,
-                by=director, at=at,
-            )  # fmt: skip
-            memberships = Membership.objects.filter(programme=programme, role="trainee")
-            plan_actions.assign(
-                version=version,
-                memberships=memberships.order_by("id"),
-                effective_on=day,
-                by=director,
-                at=at,
-            )
+    @staticmethod
+    def _plan(programme: Programme, at: dt.datetime) -> None:
+        """The invented plan, in force from the first day: every trainee begins under it."""
+        told = planfile.parse((Path(__file__).parent / "plan.toml").read_text("utf-8"))
+        day = programme.local_date(at)
+        plan_actions.publish(
+            programme=programme,
+            plan=told.plan,
+            sources=told.sources,
+            effective_on=day,
+            approved_on=day,
+            by_default=True,
+            by=None,
+            at=at,
+        )
 
     def _director(self, company: people.Company, code: str) -> Person:
         return next(

@@ -348,7 +348,7 @@ def _plan(version: PlanVersion) -> Plan:
         "version": version.n,
         "approved_on": iso(version.approved_on),
         "approved_by": "",
-        "sources": "",
+        "sources": version.sources,
     }
 
 
