@@ -123,7 +123,9 @@ class Cast:
         for who in company.people:
             for role in who.roles:
                 persons[who.key] = cls._belong(who, role, programmes[role.programme], at, today)
-        Person.objects.filter(pk__in=[one.pk for one in persons.values()]).update(password=password)
+        for person in persons.values():
+            person.password = password
+        Person.objects.bulk_update(persons.values(), ["password"], batch_size=500)
         cast = cls(programmes, persons)
         cast._name_places(company, at)
         return cast
