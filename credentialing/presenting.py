@@ -15,6 +15,10 @@ from django.utils.translation import gettext as _
 from credentialing import measures, queries, words
 from credentialing.measures.plans import COUNTS, MEDIANS, MONTHS, OF_CREDITED, SHARES
 from credentialing.models import Clause, Gate, PlanVersion, Standing
+from credentialing.reports import sentences
+from credentialing.reports.content import Accuracy
+from credentialing.reports.words import call
+from logbook.answers import CALLS
 
 OPEN, MET, LAPSED, UNKNOWN = "open", "met", "lapsed", "unknown"
 
@@ -331,6 +335,28 @@ def parts_of(
         title = title_of(part, clause) if part else _("Read independently")
         parts.append(Part(title, lines, exams))
     return parts
+
+
+def accuracy_of(rows: Iterable[Accuracy]) -> list[dict[str, Any]]:
+    """Agreement told with what stands beside it always: the table and the two dull answers."""
+    told = []
+    for one in rows:
+        table = {(said, read): n for said, read, n in one["table"]}
+        columns = [code for code in CALLS if any(read == code for _said, read in table)]
+        body = [
+            (call(said), [table.get((said, read), 0) for read in columns])
+            for said in CALLS
+            if any(row == said for row, _read in table)
+        ]
+        told.append(
+            {
+                "name": one["name"],
+                "sentence": sentences.agreement(one),
+                "columns": [call(code) for code in columns],
+                "rows": body,
+            }
+        )
+    return told
 
 
 def adds_up(clause: Clause, row: Standing, found: Iterable[measures.Behind]) -> bool:

@@ -6,6 +6,7 @@ import uuid
 from typing import Any
 
 from django.core.paginator import Paginator
+from django.db.models import F
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
@@ -16,7 +17,8 @@ from accounts.models import Membership, Role
 from credentialing import presenting, queries, words
 from credentialing.measures import behind
 from credentialing.measures.plans import MONTHS
-from credentialing.models import PlanStanding, PlanVersion, Standing
+from credentialing.models import PlanVersion, Standing
+from credentialing.reports import build
 from review.queries import to_acknowledge
 
 PAGE = 25
@@ -151,7 +153,7 @@ def _number(
     row = get_object_or_404(
         Standing.objects.select_related("clause__gate", "clause__version", "membership"),
         membership=membership,
-        clause__version=PlanStanding.objects.filter(membership=membership).values("version"),
+        clause__version=F("membership__plan_standing__version"),
         clause__ordinal=ordinal,
     )
     clause, names = row.clause, queries.applications_of(its)
@@ -176,6 +178,10 @@ def _number(
         ),
         "adds_up": presenting.adds_up(clause, row, found),
     }
+    if clause.measure in ("agreement", "determinate") and whole:
+        context["accuracy"] = presenting.accuracy_of(
+            build.accuracy_of(its, [one.fact.id for one in found])
+        )
     return _page(request, "number", context)
 
 

@@ -26,6 +26,7 @@ from credentialing.reports.content import (
     RELEASE,
     SCHEMA,
     TEMPLATE,
+    Accuracy,
     AsOf,
     Beside,
     Content,
@@ -339,6 +340,20 @@ class _Batch:
             .first()
         )
         return {pk for pk, moved_at in closed if until is not None and moved_at <= until}
+
+
+def accuracy_of(programme: Programme, attestations: list[uuid.UUID]) -> list[Accuracy]:
+    """What these readings say beside an agreement, one row an application; two queries."""
+    rows = Attestation.objects.filter(programme=programme, pk__in=attestations)
+    applications = {
+        code: (name, kind)
+        for code, name, kind in Application.objects.filter(programme=programme)
+        .order_by("ordinal")
+        .values_list("code", "name", "kind")
+    }
+    return filling.accuracy_rows(
+        map(_first_reading, rows.select_related("application")), applications
+    )
 
 
 def _plan(version: PlanVersion) -> Plan:
