@@ -536,6 +536,12 @@ class _Teller:
             "duty_clinician", revealed, signed,
         )  # fmt: skip
         self.event(at, "read", programme, read)
+        said = exam.answers.get("pneumothorax")
+        differs = said is not None and said.answer != answers["pneumothorax"].answer
+        if self.pace.turns and differs and rng.random() < 0.85:
+            # Whoever missed something looks at it within a day or two, most of the time.
+            later = signed + dt.timedelta(hours=rng.uniform(2, 40))
+            self.event(later, "seen", programme, exam.id)
         return signed + dt.timedelta(seconds=30)
 
     def over_read(self, application: str, truth: str) -> Said:
