@@ -91,6 +91,11 @@ class Line:
         return words.notes(self.clause, self.row)
 
     @property
+    def brief(self) -> words.Brief:
+        """The words for a cell of the cohort."""
+        return words.brief(self.clause, self.row)
+
+    @property
     def missing(self) -> float:
         """The share of what is asked that is still missing: 0 where it is met, 1 where nothing is
         there or nothing is known. The transparent order of the cohort."""

@@ -274,6 +274,17 @@ def trainee_membership(person: Person, programme: Programme) -> Membership | Non
     )
 
 
+def trainees_on(programme: Programme, on: dt.date) -> list[Membership]:
+    """Everybody's membership as a trainee on a day."""
+    rows = Membership.objects.filter(
+        Q(ends_on=None) | Q(ends_on__gte=on),
+        programme=programme,
+        role=Role.TRAINEE,
+        starts_on__lte=on,
+    )
+    return list(rows.order_by("person__name", "id"))
+
+
 def plan_of(membership: Membership, *, on: dt.date) -> PlanVersion | None:
     """The version that a membership is judged by on a day."""
     row = (
@@ -326,11 +337,11 @@ def credited_totals(
 
 
 def latest_feedback(person: Person, programme: Programme, n: int = 3) -> list[Attestation]:
-    """What was signed last about one's own scans."""
+    """The sentences that readers wrote last about one's own scans."""
     return list(
         Attestation.objects.current()
-        .filter(programme=programme, trainee=person)
-        .select_related("exam", "application", "reader", "feedback", "rubric_version")
+        .filter(programme=programme, trainee=person, feedback__isnull=False)
+        .select_related("exam", "application", "reader", "feedback")
         .order_by("-signed_at", "-seq")[:n]
     )
 

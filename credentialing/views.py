@@ -40,6 +40,7 @@ def home(request: HttpRequest, programme: str) -> HttpResponse:
     membership = queries.trainee_membership(person, its)
     context: dict[str, Any] = {
         "membership": membership,
+        "own": True,
         "may_record": P.RECORD_EXAMS in request.rights,
         "urgent": to_acknowledge(person, its),
     }
@@ -122,6 +123,7 @@ def trainee(request: HttpRequest, programme: str, membership_id: uuid.UUID) -> H
     whole, rows = queries.standing_of(membership)
     context: dict[str, Any] = {
         "membership": membership,
+        "own": False,
         "may_export": P.EXPORT_REPORTS in request.rights,
     }
     if whole is not None:

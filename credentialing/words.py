@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import NamedTuple
 
 from django.utils.formats import date_format
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext
 
@@ -66,7 +68,9 @@ def scope(clause: Clause, names: dict[str, str]) -> str:
     """Which scans a clause looks at. `names`: application code -> name."""
     if clause.application:
         return names.get(clause.application, clause.application)
-    return clause.group or _("every application")
+    if clause.group:
+        return capfirst(_("%(group)s applications together") % {"group": clause.group})
+    return _("Every application together")
 
 
 def what(clause: Clause) -> str:
@@ -174,6 +178,41 @@ def state(clause: Clause, row: Standing) -> str:
     return _("above the limit") if clause.direction == measures.AT_MOST else _("not yet met")
 
 
+class Brief(NamedTuple):
+    """What a ruler says where there is room for a few words only."""
+
+    value: str
+    state: str
+    waiting: str
+
+
+def brief(clause: Clause, row: Standing) -> Brief:
+    if row.value is None:
+        number = asked(clause)
+    elif clause.measure in SHARES:
+        at_most = clause.direction == measures.AT_MOST
+        number = _("%(share)s, asked %(bar)s") % {
+            "share": percent(row.value, up=at_most),
+            "bar": percent(clause.bar),
+        }
+    elif clause.direction == measures.AT_LEAST:
+        number = _("%(n)s of %(bar)s") % {"n": f"{row.value:g}", "bar": f"{clause.bar:g}"}
+    else:
+        number = _("%(n)s, at most %(bar)s") % {"n": f"{row.value:g}", "bar": f"{clause.bar:g}"}
+    if row.state == measures.MET:
+        told = _("met")
+    elif row.state == measures.NOT_YET_KNOWN:
+        told = _("not yet known")
+    else:
+        told = _("lapsed") if row.lost_on else state(clause, row)
+    waits = (
+        ngettext("%(n)s waits", "%(n)s wait", row.waiting) % {"n": row.waiting}
+        if row.waiting
+        else ""
+    )
+    return Brief(number, told, waits)
+
+
 def waiting(clause: Clause, row: Standing) -> str:
     """What was performed and may still come to count."""
     told = []
@@ -214,7 +253,7 @@ def notes(clause: Clause, row: Standing) -> str:
 def whole(row, met: int, all_of_them: int) -> str:
     """The plan as a whole."""
     if row.met:
-        return _("You meet the plan, since %(day)s.") % {"day": day(row.met_since)}
+        return _("The plan is met, since %(day)s.") % {"day": day(row.met_since)}
     if row.lost_on:
         return _("%(met)s of %(all)s numbers met. The plan was met and lapsed %(day)s.") % {
             "met": met,

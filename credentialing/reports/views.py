@@ -9,7 +9,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import get_language
-from django.views.decorators.http import require_GET
+from django.views.decorators.http import require_safe
 
 from accounts.models import BackgroundJob
 from credentialing.reports import actions, build, pdf, work
@@ -52,7 +52,7 @@ def reports(request: HttpRequest, programme: str) -> HttpResponse:
     )
 
 
-@require_GET
+@require_safe
 def download(request: HttpRequest, programme: str, job: uuid.UUID) -> HttpResponse:
     """A file that this person asked for in this programme."""
     its = _own_jobs(request).filter(pk=job, state=State.DONE).exclude(result="").first()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 
 import pytest
 from django.core.management import CommandError, call_command
 
-from credentialing import planfile
+from credentialing import planfile, queries
 from credentialing.models import PlanVersion, Standing
 from tests import factories as f
 
@@ -85,3 +86,28 @@ def test_names_that_are_not_there_are_said():
     ):
         with pytest.raises(CommandError):
             run(*arguments)
+
+
+def test_a_published_plan_is_given_to_todays_trainees_and_to_whoever_comes():
+    programme = f.a_programme()
+    ada = f.a_trainee(programme)
+    said = run(
+        "plan", "import", programme.code, "radiology-current", "--publish", "--assign-all",
+        "--for-newcomers", "--effective-on", "2026-02-01",
+    )  # fmt: skip
+    assert "1 trainees are judged by it." in said
+    day = dt.date(2026, 2, 2)
+    tom = f.a_trainee(programme, "Tom Vale", starts_on=day, when=f.at(day))
+    judged = {
+        person.name: version.code
+        for version in PlanVersion.objects.filter(programme=programme)
+        for person in queries.people_by_version(programme, on=f.at(60).date()).get(version.pk, [])
+    }
+    assert judged == {ada.name: "radiology-current", tom.name: "radiology-current"}
+
+
+def test_follow_takes_up_the_news_and_then_finds_none():
+    programme = f.a_programme()
+    f.a_trainee(programme)
+    assert run("standing", "follow", programme.code) == f"{programme.code}: 1 people\n"
+    assert run("standing", "follow", programme.code) == f"{programme.code}: 0 people\n"

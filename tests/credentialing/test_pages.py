@@ -10,8 +10,12 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from accounts.models import Membership
-from credentialing.actions import standing
+from credentialing import measures, queries, words
+from credentialing.actions import plans, standing
 from credentialing.models import Assignment, PlanVersion, Standing
+from credentialing.reports import build
+from credentialing.reports.filling import iso
+from credentialing.reports.orders import SCANS, Order
 from tests import factories as f
 
 pytestmark = pytest.mark.django_db
@@ -86,9 +90,9 @@ def rulers_of(response):
     """(label, value, state) of each ruler on a page."""
     html = response.content.decode()
     found = []
-    for words in re.findall(r'<figcaption class="ruler-words">(.*?)</figcaption>', html, re.S):
+    for caption in re.findall(r'<figcaption class="ruler-words">(.*?)</figcaption>', html, re.S):
         spans = re.findall(
-            r'<span class="ruler-(label|value|state)[^"]*">(.*?)</span>\n', words, re.S
+            r'<span class="ruler-(label|value|state)[^"]*">(.*?)</span>\n', caption, re.S
         )
         said = {kind: " ".join(re.sub(r"<[^>]+>", "", text).split()) for kind, text in spans}
         found.append((said["label"], said["value"].split(",")[0], said["state"]))
@@ -331,7 +335,7 @@ def test_the_plan_says_what_it_asks_with_its_sources_and_who_is_judged(client, p
     client.force_login(ada)
     said = text_of(client.get(url("plan")))
     assert "Lung ultrasound, first numbers, version 1" in said
-    assert "lung: at least 25 exams, credited; once is enough." in said
+    assert "Lung applications together: at least 25 exams, credited; once is enough." in said
     assert "local, no published figure" in said
     assert "The local committee decides." in said
     assert "no approval by a committee is recorded" in said
@@ -366,9 +370,6 @@ def test_an_urgent_disagreement_stands_before_everything(client, programme, ada,
 
 def test_accuracy_says_what_always_negative_would_have_matched(client, programme, ada, bo):
     """2 of 3 pneumothorax pairs match; the first was read positive on the right."""
-    from credentialing import measures
-    from credentialing.actions import plans
-
     clause = measures.Clause(
         1, "agreement", 0.5, application="pneumothorax", min_n=2, min_each=0, text="Agreement"
     )
@@ -399,3 +400,27 @@ def test_accuracy_says_what_always_negative_would_have_matched(client, programme
     assert "Read independently: 3 scans of 3 exams" in said
     assert "match the blind reading" in said
     assert "Did not match" not in said
+
+
+def test_every_number_of_a_report_is_the_number_of_the_page(client, programme, ada, bo):
+    """One judgement, stored and exported: as of the stored row's own (D, D2, N)."""
+    a_record(programme, ada, bo)
+    count_now(programme)
+    whole, rows = queries.standing_of(membership_of(ada))
+    order = Order(
+        programme=str(programme.pk), trainee=str(ada.pk), performed_by=whole.d, read_by=whole.d2,
+        position=whole.n, form=SCANS,
+    )  # fmt: skip
+    (person,) = build.content_of(order)["people"]
+    assert [
+        (one["ordinal"], one["numerator"], one["denominator"], one["state"], one["met_since"])
+        for one in person["clauses"]
+    ] == [(r.clause.ordinal, r.numerator, r.denominator, r.state, iso(r.met_since)) for r in rows]
+    client.force_login(ada)
+    said = text_of(client.get(url("home")))
+    totals = words.totals(person["credited_scans"], person["credited_exams"])
+    assert totals in said
+    assert (
+        f"{person['waiting_unread']} performed and unread, "
+        f"{person['waiting_returned']} returned" in said
+    )

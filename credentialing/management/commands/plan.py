@@ -9,7 +9,7 @@ from accounts.models import Person, Programme
 from credentialing import planfile, publishing
 from credentialing.actions import plans
 from credentialing.models import PlanVersion
-from credentialing.queries import groups_of
+from credentialing.queries import groups_of, trainees_on
 
 
 class Command(BaseCommand):
@@ -24,6 +24,7 @@ class Command(BaseCommand):
         take.add_argument("--effective-on", type=dt.date.fromisoformat, help="as in 2026-07-01")
         take.add_argument("--approved-on", type=dt.date.fromisoformat)
         take.add_argument("--for-newcomers", action="store_true", help="given to new trainees")
+        take.add_argument("--assign-all", action="store_true", help="given to today's trainees")
         take.add_argument("--by", help="the director's e-mail address, for the ledger")
         give = verbs.add_parser("export", help="print a published version as a file")
         give.add_argument("programme")
@@ -81,6 +82,16 @@ class Command(BaseCommand):
         except Refused as refusal:
             raise CommandError(str(refusal)) from refusal
         self.stdout.write(f"{version.name}, version {version.n}")
+        if options["assign_all"]:
+            today = programme.local_date(now)
+            given = plans.assign(
+                version=version,
+                memberships=trainees_on(programme, max(today, version.effective_on)),
+                effective_on=version.effective_on,
+                by=self.person(options["by"]),
+                at=now,
+            )
+            self.stdout.write(f"{len(given)} trainees are judged by it.")
 
     def read(self, name):
         try:
