@@ -6,7 +6,7 @@ import datetime as dt
 import itertools
 import uuid
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.urls import reverse
@@ -31,6 +31,7 @@ class Line:
     row: Standing
     name: str
     href: str
+    top: float | None = None  # the end of the scale, where a column of rulers compares
 
     @property
     def kind(self) -> str:
@@ -201,7 +202,9 @@ class Person:
 
     @property
     def left_text(self) -> str:
-        return words.percent(self.left, up=True)
+        if not self.left:
+            return _("nothing left")
+        return _("%(share)s left") % {"share": words.percent(self.left, up=True)}
 
 
 @dataclass(frozen=True)
@@ -247,11 +250,30 @@ def only(people: Iterable[Person], ordinal: int) -> list[Person]:
     return sorted(found, key=lambda one: (-one.left, one.membership.person.name, one.membership.pk))
 
 
+def _tops(lines: Iterable[Line]) -> dict[uuid.UUID, float | None]:
+    """One scale a column: it ends past the threshold, but not so far that this is lost."""
+    tops: dict[uuid.UUID, float | None] = {}
+    for line in lines:
+        clause = line.clause
+        if line.kind != "count":
+            tops[clause.pk] = None
+            continue
+        reached = min(line.row.numerator + line.outlined, clause.bar * 2)
+        tops[clause.pk] = max(tops.get(clause.pk) or clause.bar * 1.2, reached, clause.bar + 1)
+    return tops
+
+
 def blocks(people: Iterable[Person], versions: Mapping[uuid.UUID, PlanVersion]) -> list[Block]:
     """Tables of a page of people, one a plan version, in the order of their first person."""
     found: dict[uuid.UUID, list[Person]] = {}
     for one in people:
         found.setdefault(one.whole.version_id, []).append(one)
+    for some in found.values():
+        tops = _tops(line for one in some for line in one.lines)
+        some[:] = [
+            replace(one, lines=[replace(line, top=tops[line.clause.pk]) for line in one.lines])
+            for one in some
+        ]
     return [
         Block(versions[pk], [line.clause for line in some[0].lines], some)
         for pk, some in found.items()
