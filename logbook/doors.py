@@ -5,6 +5,8 @@ The logbook knows nothing of readers. ``review`` registers its checks when it st
     doors.before_edit(check_not_held)
     doors.before_withdrawal(check_not_revealed)
 
+and the page on which it shows an exam with what came of it: ``doors.show_exams_at("review:exam")``.
+
 A check takes the locked exam and ``at`` and raises ``accounts.errors.Refused`` with a sentence.
 """
 
@@ -21,6 +23,7 @@ Check = Callable[["Exam", dt.datetime], None]
 
 _edit: list[Check] = []
 _withdrawal: list[Check] = []
+_pages: list[str] = ["logbook:exam"]
 
 
 def before_edit(check: Check) -> Check:
@@ -45,3 +48,14 @@ def check_edit(exam: Exam, at: dt.datetime) -> None:
 def check_withdrawal(exam: Exam, at: dt.datetime) -> None:
     for check in _withdrawal:
         check(exam, at)
+
+
+def show_exams_at(url_name: str) -> None:
+    """Registers where a list leads to: the page of the highest floor that shows an exam."""
+    if url_name not in _pages:
+        _pages.append(url_name)
+
+
+def exam_page() -> str:
+    """The address' name of an exam's page; it takes the programme's code and the exam."""
+    return _pages[-1]

@@ -16,7 +16,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from accounts.access import P
 from accounts.errors import Refused
-from logbook import drafts, presenting, queries, rules, words
+from logbook import doors, drafts, presenting, queries, rules, words
 from logbook.actions import exams, supervision
 from logbook.forms import ExamForm
 from logbook.models import Exam, Scan
@@ -287,7 +287,12 @@ def exam_list(request: HttpRequest, programme: str) -> HttpResponse:
     def unfinished(state: str) -> list[dict[str, Any]]:
         return [presenting.list_row(exam, logbook) for exam in found.filter(state=state)[:PAGE]]
 
-    context = {"needing": unfinished("needs_you"), "drafts": unfinished("draft"), "page": page}
+    context = {
+        "needing": unfinished("needs_you"),
+        "drafts": unfinished("draft"),
+        "page": page,
+        "exam_page": doors.exam_page(),
+    }
     return _page(request, "exam_list", context)
 
 

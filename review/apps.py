@@ -9,6 +9,7 @@ class ReviewConfig(AppConfig):
     def ready(self) -> None:
         from accounts import navigation
         from accounts.signals import programme_created
+        from logbook import doors
         from review import rules, texts  # noqa: F401 - rules shut the logbook's doors
         from review.actions.programmes import lay_down
 
@@ -18,6 +19,7 @@ class ReviewConfig(AppConfig):
             navigation.Item(_("Signed"), "review:signed", "READ_EXAMS", order=15),
             faculty="review:list",
         )
+        doors.show_exams_at("review:exam")
         navigation.register_settings(
             navigation.Item(_("Credit rule"), "review:credit_rule", "CHANGE_SETTINGS", order=30)
         )

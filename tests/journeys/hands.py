@@ -106,7 +106,7 @@ def submit(page: Any) -> str:
     """From the captures back to the exam, and submits it, hints or none. Returns its code."""
     page.click(".action-bar a:has-text('Back to the exam')")
     if not re.search(r"/edit/$", page.url):
-        page.click("a:has-text('Change')")
+        page.click('.action-bar a[href$="/edit/"]')
     page.click("button[value=submit]")
     if page.url.endswith("/submit/"):
         page.click(".action-bar button.button-primary")

@@ -40,8 +40,7 @@ class World:
         sign_ins = {role: key for role, key, _shows in people.SIGN_INS}
         persons = {who.key: who.email for who in people.everyone()}
         self.persons = {
-            role: Person.objects.get(email=persons[sign_ins[role]])
-            for role in ("trainee", "faculty", "coordinator", "director")
+            role: Person.objects.get(email=persons[sign_ins[role]]) for role in sign_ins
         }
         self.to_mask = f.stripped_capture(self._draft(), clip.read_bytes(), when=self.now)
 
@@ -83,7 +82,7 @@ class World:
         masked = self.to_mask
         return [
             Screen("sign-in", "Signing in", None, "/sign-in/login/"),
-            Screen("door", "The door: programmes and roles", "director", "/"),
+            Screen("door", "The door: programmes and roles", "trainee in two programmes", "/"),
             Screen("home", "The trainee's home", "trainee", f"{here}/home/"),
             Screen("number", "The scans behind a number", "trainee", f"{here}/home/1/"),
             Screen("record", "Recording an exam", "trainee", f"{here}/exams/new/"),
@@ -96,7 +95,8 @@ class World:
                    f"{here}/feedback/{self.told().exam_id}/"),
             Screen("reading-list", "The reading list", "faculty", f"{here}/reading/"),
             Screen("reading", "Reading blind", "faculty", f"{here}/reading/", take),
-            Screen("reveal", "The trainee's answer, revealed", "faculty", f"{here}/reading/", reveal),
+            Screen("reveal", "The trainee's answer, revealed", "faculty",
+                   f"{here}/reading/", reveal),
             Screen("signed", "Signed readings", "faculty", f"{here}/reading/signed/"),
             Screen("cohort", "The director's cohort", "director", f"{here}/cohort/"),
             Screen("trainee", "One trainee, for the director", "director",
@@ -134,18 +134,29 @@ def reveal(page: Any) -> None:
             name.check(force=True)
         page.click("[data-desk=blind] .action-bar .button-primary")
         page.wait_for_selector("[data-desk=revealed]")
+    if page.viewport_size["width"] < 700:  # at a desk it stands beside the images
+        page.locator("[data-desk]").evaluate("one => one.scrollIntoView()")
 
 
 def still(page: Any) -> None:
     """Nothing moves and everything has come: two runs show the same."""
     page.evaluate(
         """async () => {
+            const within = (promise) =>
+                Promise.race([promise, new Promise((done) => setTimeout(done, 4000))]);
+            const once = (el, event) =>
+                new Promise((done) => el.addEventListener(event, done, { once: true }));
+            for (const image of document.images) {
+                image.loading = "eager";
+                if (!image.complete) await within(once(image, "load"));
+            }
             for (const video of document.querySelectorAll("video")) {
+                if (!video.checkVisibility()) continue;
+                if (video.readyState < 2) await within(once(video, "loadeddata"));
                 video.pause();
-                if (video.readyState < 2) continue;
-                const there = new Promise((done) => video.addEventListener("seeked", done, { once: true }));
+                const there = once(video, "seeked");
                 video.currentTime = 0.5;
-                await Promise.race([there, new Promise((done) => setTimeout(done, 1000))]);
+                await within(there);
             }
             await document.fonts.ready;
         }"""
