@@ -383,6 +383,7 @@ SPECTACULAR_SETTINGS = {
 # Words and time
 
 LANGUAGE_CODE = "en"
+FORMAT_MODULE_PATH = "deploy.formats"  # days and hours that nobody reads the other way round
 LANGUAGES = [("en", _("English"))]
 LOCALE_PATHS = [BASE_DIR / "locale"]
 USE_I18N = True

@@ -148,12 +148,20 @@ def _with_answer_time(cleaned: dict[str, Any], exam: Exam | None, at: dt.datetim
 def _says_what_was_submitted(exam: Exam, cleaned: Mapping[str, Any]) -> bool:
     """Whether a write repeats the last submission, with nothing unsubmitted in between. Answers
     to what is not asked are not part of a submission."""
-    if exam.draft is not None or exam.revision is None:
+    if exam.draft is not None or exam.revision is None or _was_mended(exam):
         return False
     asked = {c: a for c, a in cleaned["answers"].items() if c in cleaned["applications"]}
     submitted = present_draft(exam)
     told = {**cleaned, "answers": asked, "answered_at": submitted["answered_at"]}
     return drafts.canonical(told) == drafts.canonical(submitted)
+
+
+def _was_mended(exam: Exam) -> bool:
+    """Whether what was returned has a capture since: then equal fields are another submission."""
+    since = exam.revision.submitted_at
+    return (
+        exam.state == "needs_you" and exam.captures.present().filter(created_at__gt=since).exists()
+    )
 
 
 def _check_texts(cleaned: Mapping[str, Any]) -> None:
