@@ -16,9 +16,20 @@ import pytest
 from django.conf import settings
 from django.db import connection
 from django.test import TransactionTestCase
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
 
 from tests.support import database, processes, sockets
 from tests.support.client import StrictClient
+
+# How long a machine takes is no property of the code, and two legs share two cores.
+hypothesis_settings.register_profile(
+    "interspace",
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+    print_blob=True,
+)
+hypothesis_settings.load_profile("interspace")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

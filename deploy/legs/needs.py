@@ -80,6 +80,8 @@ def postgres() -> Iterator[tuple[dict[str, str], str]]:
                     sql.Identifier(role), sql.SQL(rights), sql.Literal(password)
                 )
             )
+        # The owner may see and end the application's sessions; the reverse is not granted.
+        admin.execute(sql.SQL("GRANT {} TO {}").format(sql.Identifier(app), sql.Identifier(owner)))
         stack.callback(_forget, admin, owner, app)
         place = f"{quote(server.host, safe='')}:{server.port}/postgres"
         yield (

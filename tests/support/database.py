@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -36,11 +37,32 @@ def hand_over_to_application() -> None:
 
 
 def take_back() -> None:
-    """The owner's connection again, to take the test database away."""
-    if _owner:
-        connection.close()
-        connection.settings_dict.update(_owner)
-        _owner.clear()
+    """The owner's connection again, to take the test database away.
+
+    A process that a test has just killed may take a moment to leave; a session that stays is a
+    leak, and is ended after it has been named.
+    """
+    if not _owner:
+        return
+    connection.close()
+    connection.settings_dict.update(_owner)
+    _owner.clear()
+    others = (
+        "SELECT pid, usename, state, left(query, 200) FROM pg_stat_activity "
+        "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+    )
+    with connection.cursor() as cursor:
+        end = time.monotonic() + 10
+        while True:
+            cursor.execute(others)
+            if not (left := cursor.fetchall()):
+                break
+            if time.monotonic() > end:
+                cursor.execute(f"SELECT pg_terminate_backend(pid) FROM ({others}) AS sessions")  # noqa: S608
+                connection.close()
+                raise RuntimeError(f"sessions that no test closed: {left}")
+            time.sleep(0.1)
+    connection.close()
 
 
 @contextmanager
@@ -49,7 +71,9 @@ def as_owner() -> Iterator[BaseDatabaseWrapper]:
     if not _owner:
         yield connection
         return
-    other = type(connections["default"])({**connection.settings_dict, **_owner}, alias="owner_of_tests")
+    other = type(connections["default"])(
+        {**connection.settings_dict, **_owner}, alias="owner_of_tests"
+    )
     try:
         yield other
     finally:
