@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import uuid
 from collections.abc import Iterator
 
 from django.core.management import call_command
@@ -15,9 +17,12 @@ from django.utils import timezone
 
 from accounts import access
 from accounts.models import Membership, Role
+from accounts.queries import active
 from credentialing.actions import standing
 from credentialing.models import PlanStanding
 from deploy.benches import Measure, bench, median_ms, scratch_database
+from logbook.actions import captures, exams
+from logbook.models import Exam, ExamRevision
 from review.actions import holds
 
 SMALL, TIMES = (20, 4_000), 15
@@ -66,21 +71,17 @@ def _measure(times: int, scans: int, counted: dict[str, dict[int, int]]) -> Iter
     programme, now = trainee.programme, timezone.now()
     if not PlanStanding.objects.filter(programme=programme).exists():
         standing.recompute(programme=programme, at=now)
-    people = {
-        role: programme.memberships.on(programme.local_date(now)).filter(role=role).first().person
-        for role in (Role.FACULTY, Role.DIRECTOR)
-    }
-    hold = holds.take(programme=programme, by=people[Role.FACULTY], at=now)
+    today = programme.local_date(now)
+    director, *_rest = active(programme, Role.DIRECTOR, on=today)
+    readers = active(programme, Role.FACULTY, on=today)
+    reader, exam = readers[0], _waiting(trainee, now)
+    holds.take(programme=programme, exam=exam, by=reader, at=now)
     cases = {
         "home": (trainee.person, reverse("credentialing:home", args=[programme.code])),
-        "reading-list": (people[Role.FACULTY], reverse("review:list", args=[programme.code])),
-        "cohort": (people[Role.DIRECTOR], reverse("credentialing:cohort", args=[programme.code])),
+        "reading-list": (reader, reverse("review:list", args=[programme.code])),
+        "reading": (reader, reverse("review:desk", args=[programme.code, exam.pk])),
+        "cohort": (director, reverse("credentialing:cohort", args=[programme.code])),
     }
-    if hold is not None:
-        cases["reading"] = (
-            people[Role.FACULTY],
-            reverse("review:desk", args=[programme.code, hold.exam_id]),
-        )
     for case, (person, url) in cases.items():
         client = Client()
         client.force_login(person)
@@ -92,6 +93,53 @@ def _measure(times: int, scans: int, counted: dict[str, dict[int, int]]) -> Iter
         yield Measure(
             "pages", f"{case}-{times}x", ours, base, "ms", scans, f"{len(queries)} queries"
         )
+
+
+def _waiting(trainee: Membership, now: dt.datetime) -> Exam:
+    """An exam on the reading list: the measured story leaves none."""
+    place = ExamRevision.objects.filter(programme=trainee.programme).values_list("place").first()
+    performed = (now - dt.timedelta(hours=2)).isoformat()
+    answer = {"right": "negative", "left": "negative", "confidence": "sure"}
+    draft = {
+        "applications": ["pneumothorax"],
+        "setting": "clinical",
+        "place": place[0],
+        "performed_at": performed,
+        "answered_at": performed,
+        "age_band": "18-64",
+        "position": "supine",
+        "breathing": "spontaneous",
+        "chest_procedure": "none",
+        "indication": "breathlessness",
+        "operator": "all",
+        "supervision": "direct",
+        "supervisor_typed": "Dr. Visiting",
+        "knew_result": "no",
+        "answers": {"pneumothorax": answer},
+    }
+    exam = exams.save_draft(
+        exam_id=uuid.uuid4(),
+        programme=trainee.programme,
+        draft=draft,
+        version=None,
+        by=trainee.person,
+        at=now,
+    ).exam
+    for zone in ("R1", "L1"):
+        captures.archive(
+            capture_id=uuid.uuid4(),
+            exam=exam,
+            zone=zone,
+            probe="linear",
+            depth_mm=40,
+            mode="b",
+            by=trainee.person,
+            at=now,
+        )
+    exam.refresh_from_db()
+    exams.submit(exam=exam, version=exam.version, by=trainee.person, at=now)
+    exam.refresh_from_db()
+    return exam
 
 
 def _get(client: Client, url: str):

@@ -13,6 +13,7 @@ from credentialing.actions import standing
 from credentialing.reports import actions as reports
 from credentialing.reports import work
 from credentialing.reports.orders import Order
+from logbook.actions.programmes import add_value
 from tests import factories as f
 from tests.logbook.intake import samples
 
@@ -86,6 +87,9 @@ def a_world() -> World:
     )
     job = reports.ask(programme=first, order=order, by=who["dora"], at=f.NOW)
     work.run(job.pk, at=f.NOW)
+    value = add_value(
+        programme=first, list_code="place", text="Ward Nine", by=who["dora"], at=f.NOW
+    )
     world.objects = {
         "membership_id": adas.pk,
         "ordinal": 1,
@@ -101,7 +105,7 @@ def a_world() -> World:
         "exam_id": exam.pk,
         "membership": bos.pk,
         "code": "effusion",
-        "value_id": uuid.uuid4(),
+        "value_id": value.pk,
         "uidb36": "1",
         "key": "x",
     }
