@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import Exists, OuterRef
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -25,10 +26,11 @@ from review.models import CreditRule, RubricVersion
 
 def exam_to_read(request: HttpRequest, exam_id: uuid.UUID) -> Exam:
     """An exam of which the person may read something; anything else does not exist for them."""
+    readable = queries.readable_by(request.user, request.programme, on=request.today)
+    # Correlated: the plan looks at this exam's scans, not at everything that may be read.
     visible = Exam.objects.filter(
-        programme=request.programme,
-        scans__in=queries.readable_by(request.user, request.programme, on=request.today),
-    ).distinct()
+        Exists(readable.filter(exam=OuterRef("pk"))), programme=request.programme
+    )
     exam = get_object_or_404(
         visible.select_related("trainee", "revision__supervisor", "revision__note"), pk=exam_id
     )
