@@ -101,7 +101,7 @@ def test_from_the_phone_to_the_report(
     phone = screen(**PHONE)
     hands.sign_in(phone, ines)
     assert ruler(phone) == "0 of 25"
-    phone.click("a:has-text('Record an exam')")
+    phone.click("a:has-text('Record an exam') >> visible=true")
     hands.describe(phone, answers=ANSWERS, supervisor=otto.name)
     hands.add_captures(phone, captures)
     hands.until_shown(phone, phone.url, "a:has-text('Look at what is hidden')")
