@@ -18,9 +18,9 @@ REASON = {
 
 OUTCOME = {
     outcomes.AGREES: gettext_lazy("The answers agree."),
-    outcomes.UNCOMMITTED: gettext_lazy("The trainee did not commit where the reader did."),
-    outcomes.MISSED: gettext_lazy("The reader is positive, the trainee was not."),
-    outcomes.OVERCALLED: gettext_lazy("The trainee was positive, the reader is not."),
+    outcomes.UNCOMMITTED: gettext_lazy("The answer was left open where the reading was not."),
+    outcomes.MISSED: gettext_lazy("The reading is positive, the answer was not."),
+    outcomes.OVERCALLED: gettext_lazy("The answer was positive, the reading is not."),
     outcomes.WRONG_SIDE: gettext_lazy("The answers are positive on different sides."),
     outcomes.SIDES_DIFFER: gettext_lazy("The answers share one side and differ on the other."),
     outcomes.PATTERN_DIFFERS: gettext_lazy("The patterns differ."),
