@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -279,6 +280,8 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--processes", type=int, default=2, help="pytest processes a leg (2)")
     options, tests = parser.parse_known_args(arguments)
+    # Told to end, it still takes away the databases and roles that it made.
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(143))
     run = Run(options, tests)
     started = time.monotonic()
     for name, leg in LEGS.items():
