@@ -16,11 +16,11 @@ from django.urls import include, path, reverse
 from django.utils import timezone
 
 from accounts import access
+from accounts.benching import Measure, bench, median_ms, scratch_database
 from accounts.models import Membership, Role
 from accounts.queries import active
 from credentialing.actions import standing
 from credentialing.models import PlanStanding
-from deploy.benches import Measure, bench, median_ms, scratch_database
 from logbook.actions import captures, exams
 from logbook.models import Exam, ExamRevision
 from review.actions import holds

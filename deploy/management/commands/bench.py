@@ -3,7 +3,7 @@ import logging
 
 from django.core.management.base import BaseCommand, CommandError
 
-from deploy.benches import load
+from accounts.benching import load
 
 
 class Command(BaseCommand):
