@@ -7,31 +7,72 @@ import accounts.fields
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('accounts', '0002_memberships_do_not_overlap'),
-        ('logbook', '0001_initial'),
+        ("accounts", "0002_memberships_do_not_overlap"),
+        ("logbook", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Upload',
+            name="Upload",
             fields=[
-                ('id', models.UUIDField(default=accounts.fields.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('sealed_key', models.BinaryField(max_length=120, null=True)),
-                ('sealed_by', models.CharField(max_length=40)),
-                ('size', models.PositiveBigIntegerField()),
-                ('received_at', models.DateTimeField()),
-                ('claimed_at', models.DateTimeField(null=True)),
-                ('attempts', models.PositiveSmallIntegerField(default=0)),
-                ('stripped_at', models.DateTimeField(null=True)),
-                ('mask', models.TextField(help_text='canonical text: rectangles in hundredths of a percent', null=True)),
-                ('emptied_at', models.DateTimeField(null=True)),
-                ('capture', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='upload', to='logbook.capture')),
-                ('programme', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='accounts.programme')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.fields.uuid7,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("sealed_key", models.BinaryField(max_length=120, null=True)),
+                ("sealed_by", models.CharField(max_length=40)),
+                ("size", models.PositiveBigIntegerField()),
+                ("received_at", models.DateTimeField()),
+                ("claimed_at", models.DateTimeField(null=True)),
+                ("attempts", models.PositiveSmallIntegerField(default=0)),
+                ("stripped_at", models.DateTimeField(null=True)),
+                (
+                    "mask",
+                    models.TextField(
+                        help_text="canonical text: rectangles in hundredths of a percent", null=True
+                    ),
+                ),
+                ("emptied_at", models.DateTimeField(null=True)),
+                (
+                    "capture",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="upload",
+                        to="logbook.capture",
+                    ),
+                ),
+                (
+                    "programme",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="accounts.programme",
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('emptied_at', None), ('sealed_key__isnull', False)), models.Q(('emptied_at__isnull', False), ('sealed_key', None)), _connector='OR'), name='an_emptied_upload_has_lost_its_key'), models.CheckConstraint(condition=models.Q(('mask', None), ('stripped_at__isnull', False), _connector='OR'), name='a_mask_is_confirmed_on_stripped_frames')],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("emptied_at", None), ("sealed_key__isnull", False)),
+                            models.Q(("emptied_at__isnull", False), ("sealed_key", None)),
+                            _connector="OR",
+                        ),
+                        name="an_emptied_upload_has_lost_its_key",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("mask", None), ("stripped_at__isnull", False), _connector="OR"
+                        ),
+                        name="a_mask_is_confirmed_on_stripped_frames",
+                    ),
+                ],
             },
         ),
     ]
