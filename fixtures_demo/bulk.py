@@ -11,12 +11,15 @@ import datetime as dt
 import json
 import secrets
 import uuid
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from django.db import connection, models, transaction
 
 from accounts import remarks
+from accounts.fields import uuid7
 from accounts.ledger import core as ledger
 from accounts.ledger.models import LedgerBody, LedgerEntry, LedgerHead
 from accounts.models import Notice, Person, Programme, Remark
@@ -43,6 +46,37 @@ from review.models import Attestation, CreditRule, Discrepancy, Reading, RubricV
 Masters = Mapping[str, Capture]
 
 
+class Table:
+    """Rows of one model as plain tuples in the order of its columns, for those that are many.
+
+    An instance costs ten times as much. `always`: what every row has; what is neither there nor
+    given has the field's default.
+    """
+
+    def __init__(self, model: type[models.Model], **always: Any) -> None:
+        fields = model._meta.concrete_fields
+        self.rows: list[tuple] = []
+        self._in_order = itemgetter(*(one.attname for one in fields))
+        self._always = {one.attname: one.get_default() for one in fields} | always
+        if len(self._always) != len(fields):
+            raise TypeError(f"{model.__name__} has no such columns: {sorted(always)}")
+
+    def add(self, **given: Any) -> None:
+        row = self._always | given
+        if len(row) != len(self._always):
+            raise TypeError(f"no such columns: {sorted(row.keys() - self._always.keys())}")
+        self.rows.append(self._in_order(row))
+
+
+class Shown(NamedTuple):
+    """A stored capture as far as whoever reads and attests it looks at one."""
+
+    ordinal: int
+    zone: str
+    kind: str
+    master_sha256: str
+
+
 @dataclass
 class Slot:
     """A place in a chain that is being built in memory; looks like the ledger's own."""
@@ -59,7 +93,8 @@ class Chain:
     seq: int
     at: dt.datetime
     hash: str
-    entries: list[tuple[LedgerEntry, LedgerBody]] = field(default_factory=list)
+    entries: list[dict[str, Any]] = field(default_factory=list)
+    bodies: list[dict[str, str]] = field(default_factory=list)
 
     @classmethod
     def of(cls, programme: Programme) -> Chain:
@@ -82,18 +117,19 @@ class Chain:
             body_digest=ledger.digest_of_body(salt, text),
             prev=self.hash or ledger.GENESIS,
         )
-        entry = LedgerEntry(
-            chain=self.chain,
-            seq=slot.seq,
-            at=slot.at,
-            actor_id=by.pk,
-            action=action,
-            subject=subject,
-            header=header,
-            hash=ledger.hash_of(header),
+        self.seq, self.at, self.hash = slot.seq, slot.at, ledger.hash_of(header)
+        self.entries.append(
+            {
+                "seq": slot.seq,
+                "at": slot.at,
+                "actor_id": by.pk,
+                "action": action,
+                "subject": subject,
+                "header": header,
+                "hash": self.hash,
+            }
         )
-        self.entries.append((entry, LedgerBody(salt=salt, body=text)))
-        self.seq, self.at, self.hash = slot.seq, slot.at, entry.hash
+        self.bodies.append({"salt": salt, "body": text})
 
 
 @dataclass
@@ -103,14 +139,15 @@ class Built:
     exam: Exam
     revision: ExamRevision
     scans: dict[str, Scan]
-    captures: list[Capture]
+    captures: list[Shown]
+    imaged: frozenset[str]
 
 
 class Builder:
     """Rows of one programme, from a story without turns."""
 
     def __init__(self, programme: Programme, cast: Cast, masters: Masters) -> None:
-        self.programme, self.cast, self.masters = programme, cast, masters
+        self.programme, self.cast = programme, cast
         self.chain = Chain.of(programme)
         self.logbook = logbook_of(programme)
         self.parameters = self.logbook.parameters.text
@@ -125,8 +162,21 @@ class Builder:
         self.codes: set[str] = set(
             Exam.objects.filter(programme=programme).values_list("code", flat=True)
         )
+        self.copied = {
+            slug: {name: getattr(master, name) for name in COPIED}
+            for slug, master in masters.items()
+        }
+        ours = {"programme_id": programme.pk}
+        self.tables: dict[type[models.Model], Table] = {
+            Finding: Table(Finding, **ours),
+            RevisionAnswer: Table(RevisionAnswer, **ours),
+            Capture: Table(Capture, **ours, state="ready"),
+            SupervisionConfirmation: Table(SupervisionConfirmation, **ours),
+            LedgerEntry: Table(LedgerEntry, chain=self.chain.chain),
+            LedgerBody: Table(LedgerBody),
+        }
         self.rows: dict[type[models.Model], list[models.Model]] = {
-            model: [] for model in ORDER if model not in (LedgerEntry, LedgerBody)
+            model: [] for model in ORDER if model not in self.tables
         }
 
     def happen(self, event: story.Event) -> None:
@@ -148,12 +198,12 @@ class Builder:
         salt = secrets.token_bytes(32).hex()
         return self.keep(
             Remark(
-                programme=self.programme,
+                programme_id=self.programme.pk,
                 text=text,
                 salt=salt,
                 digest=remarks.digest_of(salt, text),
                 written_at=at,
-                written_by=by,
+                written_by_id=by.pk,
             )
         )
 
@@ -163,8 +213,8 @@ class Builder:
         slot = self.chain.reserve(event.at)
         exam = Exam(
             id=told.id,
-            programme=self.programme,
-            trainee=trainee,
+            programme_id=self.programme.pk,
+            trainee_id=trainee.pk,
             code=self._code(),
             version=2,
             state="complete",
@@ -172,61 +222,47 @@ class Builder:
             first_received_at=slot.at,
             completed_at=slot.at,
         )
-        captures = [
-            Capture(
-                programme=self.programme,
-                exam=exam,
-                ordinal=ordinal,
-                zone=zone,
-                state="ready",
-                created_at=told.saved_at,
-                ready_at=told.saved_at,
-                **{name: getattr(self.masters[slug], name) for name in COPIED},
-            )
-            for ordinal, (zone, slug) in enumerate(told.clips.items(), start=1)
-        ]
+        captures = self._captures(exam, told)
         note = self._remark(draft["note"], trainee, slot.at)
         revision = self._revision(exam, draft, note, slot.at)
         exam.revision = revision
-        answers = [
-            RevisionAnswer(
+        late = rules.is_late(
+            revision.performed_at, revision.answered_at, slot.at, self.logbook.settings
+        )
+        scans = {
+            code: Scan(
                 programme=self.programme,
-                revision=revision,
+                exam_id=exam.pk,
                 application=application,
-                answer=drafts.answer_of(draft, code).code,
-                confidence=draft["answers"][code]["confidence"],
+                trainee_id=trainee.pk,
+                moved_at=slot.at,
+                revision=revision,
+                first_answer=drafts.answer_of(draft, code).code,
+                first_confidence=draft["answers"][code]["confidence"],
+                first_answered_at=revision.answered_at,
+                performed_on=revision.performed_on,
+                late=late,
             )
             for code, application in self.applications.items()
             if code in draft["applications"]
-        ]
-        scans = {
-            row.application.code: Scan(
-                programme=self.programme,
-                exam=exam,
-                application=row.application,
-                trainee=trainee,
-                moved_at=slot.at,
-                revision=revision,
-                first_answer=row.answer,
-                first_confidence=row.confidence,
-                first_answered_at=revision.answered_at,
-                performed_on=revision.performed_on,
-                late=rules.is_late(
-                    revision.performed_at, revision.answered_at, slot.at, self.logbook.settings
-                ),
-            )
-            for row in answers
         }
         self.keep(exam)
         self.keep(revision)
-        self.rows[Finding] += [
-            Finding(programme=self.programme, revision=revision, zone=zone, sign=sign, value=value)
-            for (zone, sign), value in drafts.findings_of(draft).items()
-        ]
-        self.rows[RevisionAnswer] += answers
         self.rows[Scan] += scans.values()
-        self.rows[Capture] += captures
-        self.exams[told.id] = Built(exam, revision, scans, captures)
+        for scan in scans.values():
+            self.tables[RevisionAnswer].add(
+                id=uuid7(),
+                revision_id=revision.pk,
+                application_id=scan.application_id,
+                answer=scan.first_answer,
+                confidence=scan.first_confidence,
+            )
+        findings = self.tables[Finding]
+        for (zone, sign), value in drafts.findings_of(draft).items():
+            findings.add(id=uuid7(), revision_id=revision.pk, zone=zone, sign=sign, value=value)
+        self.exams[told.id] = Built(
+            exam, revision, scans, captures, queries.imaged_zones(captures, [])
+        )
         self.chain.append(
             slot,
             action="exam.submitted",
@@ -236,17 +272,33 @@ class Builder:
                 "revision": str(revision.pk),
                 "n": 1,
                 "performed_on": revision.performed_on.isoformat(),
-                "answers": {row.application.code: row.answer for row in answers},
+                "answers": {code: scan.first_answer for code, scan in scans.items()},
                 "note": {"remark": str(note.pk), "digest": note.digest} if note else None,
             },
             by=trainee,
         )
 
+    def _captures(self, exam: Exam, told: story.Exam) -> list[Shown]:
+        shown, table = [], self.tables[Capture]
+        for ordinal, (zone, slug) in enumerate(told.clips.items(), start=1):
+            copied = self.copied[slug]
+            table.add(
+                **copied,
+                id=uuid7(),
+                exam_id=exam.pk,
+                ordinal=ordinal,
+                zone=zone,
+                created_at=told.saved_at,
+                ready_at=told.saved_at,
+            )
+            shown.append(Shown(ordinal, zone, copied["kind"], copied["master_sha256"]))
+        return shown
+
     def _revision(self, exam: Exam, draft: Mapping, note, at: dt.datetime) -> ExamRevision:
         performed = min(drafts.moment(draft["performed_at"]), at)
         return ExamRevision(
-            programme=self.programme,
-            exam=exam,
+            programme_id=self.programme.pk,
+            exam_id=exam.pk,
             n=1,
             draft_version=1,
             submitted_at=at,
@@ -264,19 +316,18 @@ class Builder:
         by = self.cast.persons[shift.by]
         slot = self.chain.reserve(event.at)
         named = [self.exams[one] for one in sorted(shift.exams)]
-        self.rows[SupervisionConfirmation] += [
-            SupervisionConfirmation(
-                programme=self.programme,
-                exam=built.exam,
-                revision=built.revision,
+        effective_on = self.programme.local_date(slot.at)
+        for built in named:
+            self.tables[SupervisionConfirmation].add(
+                id=uuid7(),
+                exam_id=built.exam.pk,
+                revision_id=built.revision.pk,
                 supervision=built.revision.supervision,
-                by_person=by,
-                effective_on=self.programme.local_date(slot.at),
+                by_person_id=by.pk,
+                effective_on=effective_on,
                 recorded_at=slot.at,
                 seq=slot.seq,
             )
-            for built in named
-        ]
         self.chain.append(
             slot,
             action="supervision.confirmed",
@@ -302,10 +353,10 @@ class Builder:
             if code not in built.scans:
                 continue
             readings[code] = Reading(
-                programme=self.programme,
-                scan=built.scans[code],
-                revision=built.revision,
-                reader=by,
+                programme_id=self.programme.pk,
+                scan_id=built.scans[code].pk,
+                revision_id=built.revision.pk,
+                reader_id=by.pk,
                 rubric_version=self.rubric,
                 given_at=min(event.at, slot.at),
                 revealed_at=slot.at,
@@ -343,10 +394,7 @@ class Builder:
         scan, exam = built.scans[code], built.exam
         slot = self.chain.reserve(told.signed_at)
         facts = queries.facts_for_credit(
-            scan,
-            exam=exam,
-            quality=reading.quality,
-            imaged=queries.imaged_zones(built.captures, []),
+            scan, exam=exam, quality=reading.quality, imaged=built.imaged
         )
         attestation = attesting.first(
             scan=scan,
@@ -413,19 +461,23 @@ class Builder:
         """Every row of this programme in one transaction; whole or not at all."""
         with transaction.atomic():
             head = LedgerHead.objects.select_for_update().get(chain=self.chain.chain)
-            first = self.chain.entries[0][0] if self.chain.entries else None
-            if first is not None and head.seq != first.seq - 1:
+            entries = self.chain.entries
+            if entries and head.seq != entries[0]["seq"] - 1:
                 raise RuntimeError("the chain has moved since it was read")
-            self.rows[LedgerEntry] = [entry for entry, _body in self.chain.entries]
-            self.rows[LedgerBody] = [body for _entry, body in self.chain.entries]
-            ids = _ledger_ids(len(self.chain.entries))
-            for number, (entry, body) in zip(ids, self.chain.entries, strict=True):
-                entry.pk = body.entry_id = number
-            for model in ORDER:
-                insert(model, self.rows[model])
+            ids = _ledger_ids(len(entries))
+            for number, entry, body in zip(ids, entries, self.chain.bodies, strict=True):
+                self.tables[LedgerEntry].add(id=number, **entry)
+                self.tables[LedgerBody].add(entry_id=number, **body)
+            written = {model: insert(model, self._tuples(model)) for model in ORDER}
             head.seq, head.at, head.hash = self.chain.seq, self.chain.at, self.chain.hash
             head.save(update_fields=["seq", "at", "hash"])
-        return {model.__name__: len(self.rows[model]) for model in ORDER}
+        return {model.__name__: count for model, count in written.items()}
+
+    def _tuples(self, model: type[models.Model]) -> Sequence[tuple]:
+        if model in self.tables:
+            return self.tables[model].rows
+        in_order = itemgetter(*(one.attname for one in model._meta.concrete_fields))
+        return [in_order(vars(row)) for row in self.rows[model]]
 
 
 # A row before the rows that point at it. Exam and revision point at each other: PostgreSQL looks
@@ -436,25 +488,31 @@ ORDER: tuple[type[models.Model], ...] = (
 )  # fmt: skip
 
 
-def insert(model: type[models.Model], rows: Iterable[models.Model]) -> None:
-    """COPY on PostgreSQL, executemany elsewhere: no row by row round trip, every trigger fires."""
+def insert(model: type[models.Model], rows: Sequence[tuple]) -> int:
+    """COPY on PostgreSQL, executemany elsewhere: no row by row round trip, every trigger fires.
+
+    `rows`: values in the order of the model's columns. Returns how many.
+    """
     fields = model._meta.concrete_fields
-    names = [one.attname for one in fields]
     columns = ", ".join(connection.ops.quote_name(one.column) for one in fields)
     table = connection.ops.quote_name(model._meta.db_table)
     if connection.vendor == "postgresql":
         statement = f"COPY {table} ({columns}) FROM STDIN"
         with connection.cursor() as cursor, cursor.copy(statement) as copy:
             for row in rows:
-                copy.write_row([getattr(row, name) for name in names])
-        return
-    saved: list[tuple[str, Callable]] = [(one.attname, one.get_db_prep_save) for one in fields]
+                copy.write_row(row)
+        return len(rows)
+    prepare: list[Callable] = [one.get_db_prep_save for one in fields]
     marks = ", ".join(["%s"] * len(fields))
     with connection.cursor() as cursor:
         cursor.executemany(
             f"INSERT INTO {table} ({columns}) VALUES ({marks})",  # noqa: S608 (names of our own)
-            [[prepare(getattr(row, name), connection) for name, prepare in saved] for row in rows],
+            [
+                [to(value, connection) for to, value in zip(prepare, row, strict=True)]
+                for row in rows
+            ],
         )
+    return len(rows)
 
 
 def _ledger_ids(count: int) -> list[int]:
