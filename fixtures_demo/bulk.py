@@ -47,25 +47,43 @@ Masters = Mapping[str, Capture]
 
 
 class Table:
-    """Rows of one model as plain tuples in the order of its columns, for those that are many.
+    """Rows of one model in the order of its columns, without what an instance costs.
 
-    An instance costs ten times as much. `always`: what every row has; what is neither there nor
-    given has the field's default.
+    `always`: what every row has; what is neither there nor given has the field's default. The
+    primary key is always given.
     """
 
     def __init__(self, model: type[models.Model], **always: Any) -> None:
         fields = model._meta.concrete_fields
-        self.rows: list[tuple] = []
+        self.model = model
+        self.kept: list[models.Model] = []
+        self._rows: list[tuple] = []
         self._in_order = itemgetter(*(one.attname for one in fields))
-        self._always = {one.attname: one.get_default() for one in fields} | always
-        if len(self._always) != len(fields):
-            raise TypeError(f"{model.__name__} has no such columns: {sorted(always)}")
+        self._width = len(fields)
+        defaults = {one.attname: one.get_default() for one in fields if not one.primary_key}
+        self._always = defaults | always
 
     def add(self, **given: Any) -> None:
+        """One more row that nobody looks at again, by column names."""
+        self._rows.append(self._row(given))
+
+    def keep(self, *, related: Mapping[str, models.Model], **given: Any) -> Any:
+        """One more row that others look at and that may still change. By position its columns are
+        set three times sooner than by name; `related` is what it is asked for."""
+        made = self.model(*self._row(given))
+        for name, one in related.items():
+            self.model._meta.get_field(name).set_cached_value(made, one)
+        self.kept.append(made)
+        return made
+
+    def rows(self) -> list[tuple]:
+        return self._rows + [self._in_order(vars(one)) for one in self.kept]
+
+    def _row(self, given: Mapping[str, Any]) -> tuple:
         row = self._always | given
-        if len(row) != len(self._always):
-            raise TypeError(f"no such columns: {sorted(row.keys() - self._always.keys())}")
-        self.rows.append(self._in_order(row))
+        if len(row) != self._width:
+            raise TypeError(f"{self.model.__name__} has other columns than {sorted(row)}")
+        return self._in_order(row)
 
 
 class Shown(NamedTuple):
@@ -166,24 +184,19 @@ class Builder:
             slug: {name: getattr(master, name) for name in COPIED}
             for slug, master in masters.items()
         }
-        ours = {"programme_id": programme.pk}
-        self.tables: dict[type[models.Model], Table] = {
-            Finding: Table(Finding, **ours),
-            RevisionAnswer: Table(RevisionAnswer, **ours),
-            Capture: Table(Capture, **ours, state="ready"),
-            SupervisionConfirmation: Table(SupervisionConfirmation, **ours),
+        ledgers = {
             LedgerEntry: Table(LedgerEntry, chain=self.chain.chain),
             LedgerBody: Table(LedgerBody),
         }
-        self.rows: dict[type[models.Model], list[models.Model]] = {
-            model: [] for model in ORDER if model not in self.tables
+        self.tables: dict[type[models.Model], Table] = {
+            model: ledgers.get(model) or Table(model, programme_id=programme.pk) for model in ORDER
         }
 
     def happen(self, event: story.Event) -> None:
         getattr(self, event.kind)(event, event.data)
 
     def keep(self, row: models.Model) -> models.Model:
-        self.rows[type(row)].append(row)
+        self.tables[type(row)].kept.append(row)
         return row
 
     def _code(self) -> str:
@@ -211,9 +224,9 @@ class Builder:
         trainee = self.cast.persons[told.trainee]
         draft = drafts.clean(draft_of(told, self.cast))
         slot = self.chain.reserve(event.at)
-        exam = Exam(
+        exam = self.tables[Exam].keep(
+            related={},
             id=told.id,
-            programme_id=self.programme.pk,
             trainee_id=trainee.pk,
             code=self._code(),
             version=2,
@@ -225,18 +238,23 @@ class Builder:
         captures = self._captures(exam, told)
         note = self._remark(draft["note"], trainee, slot.at)
         revision = self._revision(exam, draft, note, slot.at)
-        exam.revision = revision
+        exam.revision_id = revision.pk
         late = rules.is_late(
             revision.performed_at, revision.answered_at, slot.at, self.logbook.settings
         )
         scans = {
-            code: Scan(
-                programme=self.programme,
+            code: self.tables[Scan].keep(
+                related={
+                    "programme": self.programme,
+                    "application": application,
+                    "revision": revision,
+                },
+                id=uuid7(),
                 exam_id=exam.pk,
-                application=application,
+                application_id=application.pk,
                 trainee_id=trainee.pk,
                 moved_at=slot.at,
-                revision=revision,
+                revision_id=revision.pk,
                 first_answer=drafts.answer_of(draft, code).code,
                 first_confidence=draft["answers"][code]["confidence"],
                 first_answered_at=revision.answered_at,
@@ -246,9 +264,6 @@ class Builder:
             for code, application in self.applications.items()
             if code in draft["applications"]
         }
-        self.keep(exam)
-        self.keep(revision)
-        self.rows[Scan] += scans.values()
         for scan in scans.values():
             self.tables[RevisionAnswer].add(
                 id=uuid7(),
@@ -288,6 +303,7 @@ class Builder:
                 exam_id=exam.pk,
                 ordinal=ordinal,
                 zone=zone,
+                state="ready",
                 created_at=told.saved_at,
                 ready_at=told.saved_at,
             )
@@ -296,8 +312,9 @@ class Builder:
 
     def _revision(self, exam: Exam, draft: Mapping, note, at: dt.datetime) -> ExamRevision:
         performed = min(drafts.moment(draft["performed_at"]), at)
-        return ExamRevision(
-            programme_id=self.programme.pk,
+        return self.tables[ExamRevision].keep(
+            related={},
+            id=uuid7(),
             exam_id=exam.pk,
             n=1,
             draft_version=1,
@@ -305,7 +322,7 @@ class Builder:
             performed_at=performed,
             performed_on=self.programme.local_date(performed),
             answered_at=min(drafts.moment(draft["answered_at"]) or at, at),
-            note=note,
+            note_id=note.pk if note else None,
             supervisor_id=uuid.UUID(draft["supervisor"]) if draft["supervisor"] else None,
             knew_result=draft["knew_result"] == "yes",
             parameters=self.parameters,
@@ -352,12 +369,13 @@ class Builder:
         for code in self.applications:
             if code not in built.scans:
                 continue
-            readings[code] = Reading(
-                programme_id=self.programme.pk,
+            readings[code] = self.tables[Reading].keep(
+                related={"rubric_version": self.rubric},
+                id=uuid7(),
                 scan_id=built.scans[code].pk,
                 revision_id=built.revision.pk,
                 reader_id=by.pk,
-                rubric_version=self.rubric,
+                rubric_version_id=self.rubric.pk,
                 given_at=min(event.at, slot.at),
                 revealed_at=slot.at,
                 seq=slot.seq,
@@ -368,7 +386,6 @@ class Builder:
                 independent=not built.revision.knew_result,
                 at_bedside=False,
             )
-        self.rows[Reading] += readings.values()
         self.chain.append(
             slot,
             action="reading.revealed",
@@ -468,16 +485,10 @@ class Builder:
             for number, entry, body in zip(ids, entries, self.chain.bodies, strict=True):
                 self.tables[LedgerEntry].add(id=number, **entry)
                 self.tables[LedgerBody].add(entry_id=number, **body)
-            written = {model: insert(model, self._tuples(model)) for model in ORDER}
+            written = {model: insert(model, self.tables[model].rows()) for model in ORDER}
             head.seq, head.at, head.hash = self.chain.seq, self.chain.at, self.chain.hash
             head.save(update_fields=["seq", "at", "hash"])
         return {model.__name__: count for model, count in written.items()}
-
-    def _tuples(self, model: type[models.Model]) -> Sequence[tuple]:
-        if model in self.tables:
-            return self.tables[model].rows
-        in_order = itemgetter(*(one.attname for one in model._meta.concrete_fields))
-        return [in_order(vars(row)) for row in self.rows[model]]
 
 
 # A row before the rows that point at it. Exam and revision point at each other: PostgreSQL looks

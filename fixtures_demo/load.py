@@ -7,6 +7,7 @@ one outer transaction; each stays an action of its own, with its entry in the le
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import gc
 import time
 import uuid
@@ -92,6 +93,12 @@ class _Watch:
         self.seconds[name], self._since = now - self._since, now
 
 
+@functools.cache
+def _password() -> str:
+    """One slow hash for everybody: the password is printed on the screen anyway."""
+    return make_password(people.PASSWORD)
+
+
 class Cast:
     """Programmes by code and people by key, as rows."""
 
@@ -117,8 +124,7 @@ class Cast:
             )
             programmes[one.code] = programme
             cls._plan(programme, at)
-        # One slow hash for everybody: the password is printed on the screen anyway.
-        password = make_password(people.PASSWORD)
+        password = _password()
         persons: dict[str, Person] = {}
         for who in company.people:
             for role in who.roles:

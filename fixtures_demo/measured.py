@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import gc
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -81,9 +83,22 @@ def one(
     builder = Builder(
         programme, cast, {slug: one.stored_for(programme) for slug, one in taken.items()}
     )
-    for event in events:
-        builder.happen(event)
-    return builder.write()["Scan"]
+    with _uncollected():
+        for event in events:
+            builder.happen(event)
+        return builder.write()["Scan"]
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """No search for garbage among rows that are all still needed; one when they are written."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def tell(

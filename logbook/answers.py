@@ -16,6 +16,7 @@ hold such answers and a submission refuses them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Self
 
 POSITIVE, NEGATIVE, INDETERMINATE, LIMITED = (
@@ -120,6 +121,7 @@ class Answer:
         return " ".join(letter + _MARK[value] for letter, value in sides if value)
 
     @classmethod
+    @lru_cache(256)
     def parse(cls, code: str) -> Self:
         """The inverse of ``code``. Raises ValueError for any text that ``code`` cannot give."""
         answer = cls._read(code)

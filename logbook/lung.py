@@ -16,7 +16,7 @@ import json
 import tomllib
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Self
 
@@ -168,6 +168,7 @@ class Parameters:
         return rfc8785.dumps(values).decode()
 
     @classmethod
+    @lru_cache(64)
     def from_text(cls, text: str) -> Self:
         values = json.loads(text)
         return cls(**values | {"required": tuple(values["required"].items())})

@@ -56,12 +56,16 @@ _SAFE = 2**53 - 1
 
 def _is_plain(value: Any) -> bool:
     kind = type(value)
+    if kind is dict:
+        for name, one in value.items():
+            if type(name) is not str or not name.isascii():
+                return False
+            # Most values are texts: asked here, they need no call of their own.
+            if not (one.isascii() if type(one) is str else _is_plain(one)):
+                return False
+        return True
     if kind is str:
         return value.isascii()
-    if kind is dict:
-        return all(type(name) is str and name.isascii() for name in value) and all(
-            map(_is_plain, value.values())
-        )
     if kind is list:
         return all(map(_is_plain, value))
     return value is None or kind is bool or (kind is int and -_SAFE <= value <= _SAFE)
