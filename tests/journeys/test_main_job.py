@@ -94,6 +94,7 @@ def planted_files():
 def test_from_the_phone_to_the_report(
     programme, ines, otto, maren, tove, screen, worker, tmp_path, temporary_folder
 ):
+    left_by_others = set(at_rest.staged())  # tests whose rows are gone, and their frames not
     captures, plant, planted = planted_files()
     assert planted == set(plant.slots)  # only what is in the files proves anything by its absence
     assert {"JPEG Exif GPSDateStamp", "MP4 loci", "DICOM PatientName"} <= set(plant.slots.values())
@@ -135,7 +136,7 @@ def test_from_the_phone_to_the_report(
     scans = list(csv.reader(io.StringIO(export(office, "scans", ines, exports).read_text("utf-8"))))
     assert sum(code in row for row in scans) == 2
 
-    assert at_rest.staged() == []
+    assert set(at_rest.staged()) - left_by_others == set()
     hits, objects, size = at_rest.search(tmp_path, temporary_folder, words=planted)
     assert {where: sorted(map(plant.slots.get, words)) for where, words in hits.items()} == {}
     print(f"N = {len(planted)} planted strings, 0 found in {objects} objects, {size} bytes")
