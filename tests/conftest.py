@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 from django.conf import settings
-from django.db import connection
+from django.db import connection, connections
 from django.test import TransactionTestCase
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
@@ -116,6 +116,8 @@ def browser() -> Iterator[Any]:
             executable_path=processes.chromium(), args=processes.CHROMIUM_FLAGS
         )
         yield chromium
+        # Inside Playwright's loop Django keeps connections of its own: close them before it goes.
+        connections.close_all()
         chromium.close()
     del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
 
