@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections.abc import Iterator
+from io import StringIO
 
 from django.core.management import call_command
 from django.db import connection
@@ -51,7 +52,7 @@ def pages() -> Iterator[Measure]:
         access.table()["nothing"] = access.row(GET=access.P.MEMBER)
         for times in (1, 10):
             trainees, scans = SMALL[0] * times, SMALL[1] * times
-            call_command("demo_load", trainees=trainees, scans=scans, verbosity=0)
+            call_command("demo_load", trainees=trainees, scans=scans, stdout=StringIO())
             yield from _measure(times, scans, counted)
     for case, queries in counted.items():
         yield Measure(
