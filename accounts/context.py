@@ -2,6 +2,7 @@
 
 from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 
 from accounts import access, navigation
 from accounts.access import P
@@ -26,8 +27,8 @@ def shell(request) -> dict:
         "person": user,
         "sign_out_url": reverse("account_logout"),
         "own": [
-            {"label": access._("Password"), "url": reverse("account_change_password")},
-            {"label": access._("Keys for the API"), "url": reverse("accounts:keys")},
+            {"label": _("Password"), "url": reverse("account_change_password")},
+            {"label": _("Keys for the API"), "url": reverse("accounts:keys")},
         ],
     }
     programme, standing = getattr(request, "programme", None), getattr(request, "standing", None)

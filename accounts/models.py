@@ -19,11 +19,6 @@ CODE = RegexValidator(
 )
 
 
-def zone_name(value: str) -> None:
-    if value not in zoneinfo.available_timezones():
-        raise ValueError(f"no time zone {value!r}")
-
-
 class Institution(models.Model):
     mutability = "mutable"
 
