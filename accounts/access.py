@@ -31,6 +31,7 @@ class P(enum.Enum):
     CHANGE_SETTINGS = "change the programme's settings"
     MANAGE_PLANS = "publish and assign plans"
     EXPORT_REPORTS = "export reports"
+    ISSUE_REPORTS = "sign, issue and revoke reports, and keep the key"
     READ_QUALITY = "see the quality of readings"
 
 
@@ -72,6 +73,7 @@ ROLES: dict[str, RoleCard] = {
                 P.CHANGE_SETTINGS,
                 P.MANAGE_PLANS,
                 P.EXPORT_REPORTS,
+                P.ISSUE_REPORTS,
                 P.READ_QUALITY,
                 P.CONFIRM_SUPERVISION,
             }
@@ -144,7 +146,10 @@ ACCESS: dict[str, Row] = {
     "accounts:settings": row(GET=P.CHANGE_SETTINGS, POST=P.CHANGE_SETTINGS),
     "accounts:people": row(GET=P.MANAGE_PEOPLE),
     "accounts:person_new": row(GET=P.MANAGE_PEOPLE, POST=P.MANAGE_PEOPLE),
+    "accounts:roster": row(GET=P.MANAGE_PEOPLE, POST=P.MANAGE_PEOPLE),
     "accounts:person": row(GET=P.MANAGE_PEOPLE, POST=P.MANAGE_PEOPLE),
+    # The page itself asks for the grant: to everybody else it does not exist.
+    "accounts:institution": row(GET=SIGNED_IN, POST=SIGNED_IN, log="institution"),
     "accounts:keys": row(GET=SIGNED_IN, POST=SIGNED_IN),
     "api_whoami": row(GET=SIGNED_IN),
 }

@@ -6,6 +6,7 @@ from datetime import timedelta
 from allauth.account.adapter import DefaultAccountAdapter
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import F
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
@@ -19,7 +20,7 @@ class TooManyAttempts(ValidationError):
     pass
 
 
-def take_attempt(key: str) -> bool:
+def take_attempt(key: str, *, limit: int = LIMIT) -> bool:
     """Count an attempt before it is judged; False when the window's limit is used up.
 
     The bucket's row is locked, so parallel attempts never pass the limit together.
@@ -30,11 +31,16 @@ def take_attempt(key: str) -> bool:
         bucket = SignInBucket.objects.select_for_update().get(key=key)
         if now - bucket.opened_at > WINDOW:
             bucket.attempts, bucket.opened_at = 0, now
-        if bucket.attempts >= LIMIT:
+        if bucket.attempts >= limit:
             return False
         bucket.attempts += 1
         bucket.save(update_fields=["attempts", "opened_at"])
         return True
+
+
+def give_back(key: str) -> None:
+    """An attempt that turned out to be none."""
+    SignInBucket.objects.filter(key=key, attempts__gt=0).update(attempts=F("attempts") - 1)
 
 
 def key_of(email: str) -> str:

@@ -31,6 +31,9 @@ class _Day(forms.DateField):
 class PersonForm(forms.Form):
     name = forms.CharField(label=_("Name"), max_length=200)
     email = forms.EmailField(label=_("E-mail address"))
+    legal_name = forms.CharField(
+        label=_("Legal name"), max_length=200, required=False, help_text=_("As on the licence.")
+    )
     staff_number = forms.CharField(label=_("Staff number"), max_length=40, required=False)
     role = forms.ChoiceField(label=_("Role"), choices=Role.choices, widget=forms.RadioSelect)
     profession = forms.CharField(label=_("Profession"), max_length=60, required=False)
@@ -39,6 +42,17 @@ class PersonForm(forms.Form):
     )
     starts_on = _Day(label=_("Belongs from"))
     ends_on = _Day(label=_("To, if known"), required=False)
+
+
+class NamesForm(forms.Form):
+    name = forms.CharField(label=_("Name"), max_length=200)
+    legal_name = forms.CharField(
+        label=_("Legal name"),
+        max_length=200,
+        required=False,
+        help_text=_("As on the licence. Reports that leave the programme carry it."),
+    )
+    staff_number = forms.CharField(label=_("Staff number"), max_length=40, required=False)
 
 
 class EndForm(forms.Form):

@@ -2,6 +2,7 @@
 
 import hashlib
 import secrets
+import uuid
 import zoneinfo
 from datetime import date, datetime
 
@@ -60,23 +61,27 @@ class Programme(models.Model):
     def chain(self) -> str:
         return f"programme:{self.pk}"
 
+    @property
+    def _changes(self) -> list[tuple[date, datetime, str]]:
+        if "_zones" not in self.__dict__:
+            rows = self.zone_changes.order_by("from_on", "seq")
+            self.__dict__["_zones"] = list(rows.values_list("from_on", "recorded_at", "time_zone"))
+        return self.__dict__["_zones"]
+
     def zone_on(self, day: date) -> zoneinfo.ZoneInfo:
         """The zone in force on a day: the newest change from that day or before."""
-        changes = self.__dict__.get("_zones")
-        if changes is None:
-            changes = list(
-                self.zone_changes.order_by("from_on", "seq").values_list("from_on", "time_zone")
-            )
-            self.__dict__["_zones"] = changes
-        name = self.time_zone
-        for from_on, changed in changes:
-            if from_on <= day:
-                name = changed
-        return zoneinfo.ZoneInfo(name)
+        named = [name for from_on, _at, name in self._changes if from_on <= day]
+        return zoneinfo.ZoneInfo(named[-1] if named else self.time_zone)
 
     def local(self, at: datetime) -> datetime:
-        """`at` on the programme's clock. Near a change of zone the day decides, not the hour."""
-        return at.astimezone(self.zone_on(at.date()))
+        """`at` on the programme's clock. A change begins when the new clock has reached its day,
+        and not before it was recorded: what was counted keeps its day, and no day comes again."""
+        found = at.astimezone(zoneinfo.ZoneInfo(self.time_zone))
+        for from_on, recorded_at, name in self._changes:
+            there = at.astimezone(zoneinfo.ZoneInfo(name))
+            if recorded_at <= at and from_on <= there.date():
+                found = there
+        return found
 
     def local_date(self, at: datetime) -> date:
         return self.local(at).date()
@@ -124,6 +129,11 @@ class ProgrammeOwned(models.Model):
         abstract = True
 
 
+class InstitutionAdministratorQuerySet(models.QuerySet):
+    def on(self, day: date):
+        return self.filter(from_on__lte=day).filter(Q(to_on=None) | Q(to_on__gte=day))
+
+
 class InstitutionAdministrator(models.Model):
     """A grant of its own, not a membership: may set up programmes, reads nothing in them."""
 
@@ -137,6 +147,8 @@ class InstitutionAdministrator(models.Model):
     to_on = models.DateField(null=True)
     ended_by = models.ForeignKey(Person, models.PROTECT, null=True, related_name="+")
     recorded_at = models.DateTimeField()
+
+    objects = InstitutionAdministratorQuerySet.as_manager()
 
     def __str__(self) -> str:
         return f"{self.person} for {self.institution}"
@@ -191,6 +203,45 @@ class MembershipEvent(ProgrammeOwned):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.role} {self.effective_on}"
+
+
+class PersonEventQuerySet(models.QuerySet):
+    def newest(self, *, seq: int | None = None) -> dict[uuid.UUID, "PersonEvent"]:
+        """person -> what was on file at a ledger position (now, without one); one query."""
+        rows = self if seq is None else self.filter(seq__lte=seq)
+        return {row.person_id: row for row in rows.order_by("seq")}
+
+
+class PersonEvent(ProgrammeOwned):
+    """How a programme calls a person, from one position of its ledger on. Another programme's
+    word on the same person is its own."""
+
+    mutability = "append_only"
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    person = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    name = models.CharField(max_length=200)
+    legal_name = models.CharField(max_length=200, blank=True, default="")
+    staff_number = models.CharField(max_length=40, blank=True, default="")
+    effective_on = models.DateField()
+    recorded_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(Person, models.PROTECT, null=True, related_name="+")
+    seq = models.BigIntegerField()
+
+    # What is said of the person.
+    SAYS = ("name", "legal_name", "staff_number")
+
+    objects = PersonEventQuerySet.as_manager()
+
+    class Meta:
+        indexes = [models.Index(fields=["programme", "person", "seq"], name="person_event_newest")]
+
+    def __str__(self) -> str:
+        return f"{self.name} from {self.effective_on}"
+
+    @property
+    def said(self) -> dict[str, str]:
+        return {name: getattr(self, name) for name in self.SAYS}
 
 
 class MembershipQuerySet(models.QuerySet):
@@ -405,6 +456,7 @@ class BackgroundJob(ProgrammeOwned):
     asked_by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     asked_at = models.DateTimeField()
     started_at = models.DateTimeField(null=True)
+    heard_at = models.DateTimeField(null=True)
     finished_at = models.DateTimeField(null=True)
 
     def __str__(self) -> str:

@@ -4,7 +4,7 @@ from datetime import date
 
 from django.db.models import Prefetch
 
-from accounts.models import Membership, Person, Privilege, Programme
+from accounts.models import Membership, Person, PersonEvent, Privilege, Programme
 
 
 def people_of(programme: Programme) -> list[Membership]:
@@ -31,3 +31,11 @@ def active(programme: Programme, role: str, *, on: date) -> list[Person]:
         .select_related("person")
         .order_by("person__name", "person_id")
     ]
+
+
+def on_file(programme: Programme, person: Person) -> dict[str, str]:
+    """How the programme calls a person at present: name, legal name, staff number."""
+    newest = PersonEvent.objects.filter(programme=programme, person=person).newest()
+    if person.pk in newest:
+        return newest[person.pk].said
+    return {"name": person.name, "legal_name": "", "staff_number": person.staff_number}

@@ -12,7 +12,7 @@ def address(path: str) -> str:
 
 
 def welcome(notice, context) -> tuple[str, str]:
-    programme = notice.programme.name if notice.programme else ""
+    programme = notice.programme.name if notice.programme else context.get("name", "")
     return (
         _("You now belong to %(programme)s") % {"programme": programme},
         _(

@@ -14,7 +14,16 @@ from accounts import navigation, queries
 from accounts.actions import keys, people, programmes
 from accounts.context import ROLE_IN_SESSION, role_of
 from accounts.errors import Refused
-from accounts.forms import EndForm, KeyForm, LevelForm, PersonForm, SettingsForm, ZoneForm
+from accounts.forms import (
+    EndForm,
+    KeyForm,
+    LevelForm,
+    NamesForm,
+    PersonForm,
+    SettingsForm,
+    ZoneForm,
+)
+from accounts.institution_views import administered
 from accounts.models import Membership, Programme, Role
 
 
@@ -26,9 +35,12 @@ def door(request: HttpRequest) -> HttpResponse:
         .select_related("institution")
         .order_by("name")
     )
-    if len(mine) == 1:
+    institutions = administered(request.user, on=now.date())
+    if len(mine) == 1 and not institutions:
         return redirect("accounts:start", mine[0].code)
-    return render(request, "accounts/door.html", {"programmes": mine})
+    if len(institutions) == 1 and not mine:
+        return redirect("accounts:institution", institutions[0].code)
+    return render(request, "accounts/door.html", {"programmes": mine, "institutions": institutions})
 
 
 def start(request: HttpRequest, programme: str) -> HttpResponse:
@@ -125,7 +137,7 @@ def person_new(request: HttpRequest, programme: str) -> HttpResponse:
 
 
 def person(request: HttpRequest, programme: str, membership) -> HttpResponse:
-    """One membership: level, last day, and for faculty what they may read."""
+    """One membership: names, level, last day, and for faculty what they may read."""
     its = (
         Membership.objects.select_related("person")
         .filter(programme=request.programme, pk=membership)
@@ -140,8 +152,24 @@ def person(request: HttpRequest, programme: str, membership) -> HttpResponse:
         initial={"profession": its.profession, "level": its.level, "effective_on": request.today},
         prefix="level",
     )
+    names = NamesForm(
+        request.POST if do == "names" else None,
+        initial=queries.on_file(request.programme, its.person),
+        prefix="names",
+    )
     acted = False
-    if end.is_bound and end.is_valid():
+    if names.is_bound and names.is_valid():
+        acted = _try(
+            names,
+            lambda: people.describe(
+                programme=request.programme,
+                person=its.person,
+                by=request.user,
+                at=now,
+                **names.cleaned_data,
+            ),
+        )
+    elif end.is_bound and end.is_valid():
         acted = _try(
             end, lambda: people.end(membership=its, by=request.user, at=now, **end.cleaned_data)
         )
@@ -160,6 +188,7 @@ def person(request: HttpRequest, programme: str, membership) -> HttpResponse:
             "membership": its,
             "end": end,
             "level": level,
+            "names": names,
             "reading_url": reverse(navigation.ABOUT_READER[0], args=[programme, its.pk])
             if navigation.ABOUT_READER
             else "",
@@ -167,7 +196,7 @@ def person(request: HttpRequest, programme: str, membership) -> HttpResponse:
                 "application", "from_on"
             ),
         },
-        status=422 if end.is_bound or level.is_bound else 200,
+        status=422 if end.is_bound or level.is_bound or names.is_bound else 200,
     )
 
 

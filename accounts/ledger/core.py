@@ -60,8 +60,11 @@ def _is_plain(value: Any) -> bool:
         for name, one in value.items():
             if type(name) is not str or not name.isascii():
                 return False
-            # Most values are texts: asked here, they need no call of their own.
-            if not (one.isascii() if type(one) is str else _is_plain(one)):
+            # Most values are texts or nothing: asked here, they need no call of their own.
+            if type(one) is str:
+                if not one.isascii():
+                    return False
+            elif one is not None and one is not True and one is not False and not _is_plain(one):
                 return False
         return True
     if kind is str:
@@ -73,7 +76,7 @@ def _is_plain(value: Any) -> bool:
 
 def moment(at: datetime) -> str:
     """UTC, RFC 3339, microseconds always written, so that equal times have equal texts."""
-    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 
 def digest_of_body(salt: str, body: str) -> str:

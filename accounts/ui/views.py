@@ -1,5 +1,6 @@
 """The gallery: every component on one page, for eyes and for the checks of its structure."""
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,6 +9,8 @@ from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext as _
+
+from accounts.ui.trace import Step
 
 
 @dataclass(frozen=True)
@@ -56,8 +59,33 @@ class _SampleForm(forms.Form):
     told = forms.BooleanField(label="The treating clinician was told")
 
 
+def _steps() -> list[Step]:
+    """A trace with a signal and, after it, an alarm."""
+    depths = [0.2 * n for n in range(1, 9)] + [0.7, *(0.7 + 0.2 * n for n in range(1, 10))]
+    found = [Step(depth, missed=depth == 0.7, href="#scan", says="a scan") for depth in depths]
+    found[-1] = Step(depths[-1], event="signal", href="#scan", says="signal")
+    watched = [0.9, 0.7, 1.6, 2.5]
+    found += [Step(depth, missed=depth > 0.7, phase=1, href="#scan") for depth in watched]
+    found[-1] = Step(2.5, missed=True, phase=1, event="alarm", href="#scan", says="alarm")
+    return found
+
+
+def _fan() -> dict[str, Any]:
+    start = dt.date(2026, 3, 1)
+    return {
+        "days": [start + dt.timedelta(days=14 * n) for n in range(9)],
+        "low": [12, 12, 13, 14, 15, 16, 17, 18, 18],
+        "middle": [12, 14, 15, 17, 19, 21, 23, 24, 26],
+        "high": [12, 16, 19, 21, 24, 27, 29, 32, 34],
+    }
+
+
 def _sample() -> dict[str, Any]:
     return {
+        "steps": _steps(),
+        "limits": {0: 2.4, 1: 2.2},
+        "limit_words": {0: "signal", 1: "alarm"},
+        "fan": _fan(),
         "form": _SampleForm(prefix="blank"),
         "refused": _SampleForm({"refused-place": "", "refused-right": ""}, prefix="refused"),
         "answers": [

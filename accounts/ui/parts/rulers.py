@@ -13,6 +13,7 @@ register = template.Library()
 
 
 OPEN, MET, LAPSED, UNKNOWN = "open", "met", "lapsed", "unknown"
+PLAIN = "plain"  # so much of a whole: nothing is asked, so nothing is judged
 
 
 def _amount(amount: float | None, kind: str) -> str:
@@ -31,6 +32,8 @@ def _holds(value: float, needed: float | None, low, high, bound: bool, at_most: 
 
 def _says(state: str, value, needed, kind: str, at_most: bool, bound: bool) -> str:
     """The word that tells what a ruler means, where the caller has no better one."""
+    if state == PLAIN:
+        return ""
     if state == UNKNOWN:
         return _("not yet known")
     if state == LAPSED:
@@ -73,7 +76,8 @@ def depth_ruler(
     kind: "count", "share" (percent) or "ordinal" (a median of 1-5). `low` and `high` are the
     plausible range of a share; with `bound` it is the range that has to clear the bar. `value`
     None is *not yet known*. `state` is worked out from the numbers unless given; "lapsed" cannot
-    be and must be. `top` fixes the end of the scale, so that a column of rulers compares.
+    be and must be, and so must "plain", where `needed` is the whole and nothing is asked. `top`
+    fixes the end of the scale, so that a column of rulers compares.
     """
     if not state:
         if value is None:

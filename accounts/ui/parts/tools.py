@@ -26,13 +26,15 @@ def clip(
     label: str = "",
     frames: int = 0,
     rate: float = 25,
+    starts: str = "",
     width: int = 640,
     height: int = 480,
     kind: str = "clip",
 ) -> dict[str, Any]:
     """A capture: a looping clip with step and speed, or (kind "still") an image.
 
-    `rate` is frames a second as stored, `frames` their number. Without JavaScript the browser's
+    `rate` is frames a second as stored, `frames` their number; `starts` says when each begins, in
+    ms with commas between, where they do not come evenly. Without JavaScript the browser's
     own controls stay.
     """
     return {
@@ -42,6 +44,7 @@ def clip(
         "frames": frames,
         "last": max(frames - 1, 0),
         "rate": f"{rate:g}",
+        "starts": starts,
         "width": width,
         "height": height,
         "kind": kind,

@@ -6,8 +6,8 @@ inline styles, nothing needs JavaScript.
 
 from django import template
 
-from accounts.ui.parts import chests, fields, icons, marks, notices, rulers, tools
+from accounts.ui.parts import chests, fields, icons, marks, notices, rulers, tools, traces
 
 register = template.Library()
-for part in (icons, rulers, chests, marks, notices, fields, tools):
+for part in (icons, rulers, chests, marks, notices, fields, tools, traces):
     register.tags.update(part.register.tags)

@@ -1,15 +1,24 @@
 // The clip player: loop, step by frame, speed. Arrow keys work while the player has the focus;
 // a page may bind further keys to the same buttons through their data-clip-do.
 
-const stepTo = (video, rate, last, frame) => {
-  // The middle of a frame: a time on its edge may show either neighbour.
-  const target = Math.min(Math.max(frame, 0), last);
-  video.currentTime = (target + 0.5) / rate;
-};
+// When frames are shown. `inside` a frame is where to seek to: a time on its edge may show either
+// neighbour. Frames that do not come evenly bring the times at which they begin; late in a long
+// one some players show the next already.
+const even = (rate) => ({
+  inside: (frame) => (frame + 0.5) / rate,
+  at: (time) => Math.floor(time * rate + 1e-3),
+});
+const uneven = (starts, shortest) => ({
+  inside: (frame) => starts[frame] + shortest / 2,
+  at: (time) => starts.findLastIndex((start) => start <= time + 1e-3),
+});
 
 const setUp = (figure) => {
   const video = figure.querySelector("video");
   const rate = Number(figure.dataset.rate) || 25;
+  const starts = figure.dataset.starts?.split(",").map((ms) => Number(ms) / 1000);
+  const steps = starts?.slice(1).map((start, index) => start - starts[index]);
+  const times = starts ? uneven(starts, Math.min(...steps)) : even(rate);
   const place = figure.querySelector(".clip-place");
   const counter = figure.querySelector(".clip-frame");
   const toggle = figure.querySelector('[data-clip-do="toggle"]');
@@ -21,7 +30,7 @@ const setUp = (figure) => {
     }
     place.max = String(Math.max(last, 0));
   };
-  const now = () => Math.min(Math.floor(video.currentTime * rate + 1e-3), Math.max(last, 0));
+  const now = () => Math.min(Math.max(times.at(video.currentTime), 0), Math.max(last, 0));
   const show = () => {
     place.value = String(now());
     counter.textContent = last > 0 ? `${now() + 1}/${last + 1}` : String(now() + 1);
@@ -38,10 +47,11 @@ const setUp = (figure) => {
     video.loop = true;
     video.play().catch(() => {});
   };
-  const step = (by) => {
+  const showOnly = (frame) => {
     hold();
-    stepTo(video, rate, last, now() + by);
+    video.currentTime = times.inside(Math.min(Math.max(frame, 0), last));
   };
+  const step = (by) => showOnly(now() + by);
   const speed = (button) => {
     video.playbackRate = Number(button.dataset.clipSpeed);
     for (const other of figure.querySelectorAll("[data-clip-speed]")) {
@@ -61,10 +71,7 @@ const setUp = (figure) => {
     });
   }
   video.addEventListener("click", toggled);
-  place.addEventListener("input", () => {
-    hold();
-    stepTo(video, rate, last, Number(place.value));
-  });
+  place.addEventListener("input", () => showOnly(Number(place.value)));
   figure.addEventListener("click", (event) => {
     const button = event.target.closest("button");
     if (!button) return;
