@@ -19,6 +19,10 @@ ACCESS = {
     "logbook:capture_master": row(GET=P.MEMBER, log="capture"),
     "logbook:capture_poster": row(GET=P.MEMBER, log="capture"),
     "logbook:capture_play": row(GET=P.MEMBER, log="capture"),
+    "logbook:scanner_counts": row(GET=P.MANAGE_PEOPLE, POST=P.MANAGE_PEOPLE),
+    "logbook:capture_strip": row(GET=P.MEMBER, log="capture"),
+    "logbook:teaching_set": row(GET=P.CHANGE_SETTINGS),
+    "logbook:teaching_file": row(GET=P.CHANGE_SETTINGS, log="teaching file"),
     "logbook:shifts": row(GET=P.CONFIRM_SUPERVISION, POST=P.CONFIRM_SUPERVISION),
     "logbook:may_read": row(GET=P.MANAGE_PEOPLE, POST=P.MANAGE_PEOPLE),
     "logbook:settings": row(GET=P.CHANGE_SETTINGS, POST=P.CHANGE_SETTINGS),
@@ -30,4 +34,6 @@ ACCESS = {
     "api_exams": row(GET=SIGNED_IN),
     "api_exam": row(GET=SIGNED_IN, PUT=SIGNED_IN),
     "api_submission": row(PUT=SIGNED_IN),
+    "api_uploads": row(POST=SIGNED_IN),
+    "api_upload": row(GET=SIGNED_IN, PATCH=SIGNED_IN, DELETE=SIGNED_IN, POST=SIGNED_IN),
 }

@@ -186,3 +186,46 @@ def compare(trainee: Answer, reader: Answer) -> Comparison:
     ]
     committed = all(said in (POSITIVE, NEGATIVE) for said, _ in compared)
     return Comparison(True, all(said == read for said, read in compared), committed)
+
+
+@dataclass(frozen=True)
+class TwoByTwo:
+    """Both answers in one word each, over the sides that are compared: positive, negative, or
+    focal for a pattern. ``wrong_side``: both found something, and on no side the same."""
+
+    said: str
+    read: str
+    wrong_side: bool
+
+
+@lru_cache(4096)
+def two_by_two(trainee: str, reader: str) -> TwoByTwo | None:
+    """Takes codes. None where they are no pair, or the trainee did not commit."""
+    said, read = Answer.parse(trainee), Answer.parse(reader)
+    found = compare(said, read)
+    if not found.determinate:
+        return None
+    if read.pattern:
+        both = set(said.positive_sides) & set(read.positive_sides)
+        wrong = bool(said.positive_sides and read.positive_sides and not both)
+        return TwoByTwo(said.call, read.call, wrong)
+    sides = [
+        (getattr(said, side), getattr(read, side))
+        for side in ("right", "left")
+        if getattr(read, side) in (POSITIVE, NEGATIVE)
+    ]
+    call = POSITIVE if any(mine == POSITIVE for mine, _ in sides) else NEGATIVE
+    both_positive = call == POSITIVE and read.call == POSITIVE
+    wrong = both_positive and all(pair != (POSITIVE, POSITIVE) for pair in sides)
+    return TwoByTwo(call, read.call, wrong)
+
+
+@lru_cache(4096)
+def on_side(code: str, side: str) -> str:
+    """What an answer, as a code, says of one side ("right" or "left"): positive, negative, or ""
+    where it does not commit there."""
+    answer = Answer.parse(code)
+    if answer.pattern in (NONE, DIFFUSE):
+        return NEGATIVE if answer.pattern == NONE else POSITIVE
+    value = getattr(answer, side)
+    return value if value in (POSITIVE, NEGATIVE) else ""

@@ -86,7 +86,6 @@ class ScanSerializer(serializers.Serializer):
     state = serializers.CharField()
     first_answer = serializers.CharField()
     first_confidence = serializers.CharField()
-    late = serializers.BooleanField()
 
 
 class CaptureSerializer(serializers.Serializer):

@@ -15,6 +15,13 @@ class LogbookConfig(AppConfig):
         navigation.register(
             navigation.Item(_("Record"), "logbook:exam_new", "RECORD_EXAMS", order=20),
             navigation.Item(_("My exams"), "logbook:exam_list", "RECORD_EXAMS", order=25),
+            navigation.Item(
+                _("Performed"),
+                "logbook:scanner_counts",
+                "MANAGE_PEOPLE",
+                75,
+                frozenset({"coordinator"}),
+            ),
             navigation.Item(_("Supervision"), "logbook:shifts", "CONFIRM_SUPERVISION", order=40),
         )
         navigation.register_settings(

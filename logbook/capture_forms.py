@@ -12,7 +12,9 @@ from django.utils.translation import gettext_lazy
 
 from accounts.errors import Refused
 from logbook.capture_rules import DEPTH_MM
-from logbook.intake.facts import Rectangle
+from logbook.intake.facts import Facts, Rectangle
+from logbook.intake.marks import Marks, can_measure
+from logbook.intake.masks import MOST_RECTANGLES, is_covered
 from logbook.models import Capture
 from logbook.queries import Logbook
 
@@ -84,11 +86,13 @@ class CaptureForm(forms.Form):
         self.add_error(refused.field if refused.field in self.fields else None, refused.sentence)
 
 
-class MaskForm(forms.Form):
+class RectanglesForm(forms.Form):
     """Rectangles in percent of the picture, a row each; a row left empty is none.
 
     Works with numbers alone; a script draws the same fields on the picture.
     """
+
+    letters: Iterable[dict[str, str]] = ()
 
     def __init__(self, data: Any = None, *, suggested: Iterable[Rectangle] = ()) -> None:
         super().__init__(data)
@@ -137,15 +141,7 @@ class MaskForm(forms.Form):
     def shown(self) -> list[dict[str, str]]:
         """The rectangles to draw on the picture, in thousandths, as plain text for SVG."""
         mask = self.mask if self.is_bound and self.is_valid() else self.suggested
-        return [
-            {
-                "x": f"{one.x0 * 1000:.2f}",
-                "y": f"{one.y0 * 1000:.2f}",
-                "width": f"{(one.x1 - one.x0) * 1000:.2f}",
-                "height": f"{(one.y1 - one.y0) * 1000:.2f}",
-            }
-            for one in mask
-        ]
+        return [as_drawing(one) for one in mask]
 
     @property
     def rows(self) -> list[dict[str, Any]]:
@@ -165,3 +161,91 @@ class MaskForm(forms.Form):
             }
             for row in range(self.row_count)
         ]
+
+
+class MaskForm(RectanglesForm):
+    """What is hidden of a picture that waits. What the file says of itself is offered here and
+    taken only where the person ticks it."""
+
+    side = forms.ChoiceField(
+        label=gettext_lazy("The probe’s mark"),
+        required=False,
+        choices=[
+            ("", gettext_lazy("can still be seen")),
+            ("left", gettext_lazy("draw it on the left")),
+            ("right", gettext_lazy("draw it on the right")),
+        ],
+        widget=forms.RadioSelect,
+    )
+    ruler = forms.BooleanField(
+        label=gettext_lazy("Draw a depth scale beside the image"), required=False, initial=True
+    )
+    take_depth = forms.BooleanField(required=False)
+    text_answered = forms.BooleanField(
+        label=gettext_lazy("What can still be read names nobody"),
+        help_text=gettext_lazy("No name, number, date or place of a patient."),
+        required=False,
+    )
+
+    def __init__(self, data: Any = None, *, facts: Facts, depth_mm: int | None = None) -> None:
+        """`depth_mm` is what the capture says already."""
+        super().__init__(data, suggested=suggested_mask(facts))
+        self.letters = [as_drawing(one) for one in facts.text]
+        if not can_measure(facts):
+            del self.fields["ruler"]
+        if not facts.text:
+            del self.fields["text_answered"]
+        self.depth_offered = offered_depth(facts, depth_mm)
+        if self.depth_offered is None:
+            del self.fields["take_depth"]
+        else:
+            words = {"cm": f"{self.depth_offered / 10:.1f}"}
+            self.fields["take_depth"].label = _("Note %(cm)s cm as the depth") % words
+
+    @property
+    def said(self) -> dict[str, Any]:
+        """The keywords of the action."""
+        said = self.cleaned_data
+        return {
+            "mask": self.mask,
+            "marks": Marks(ruler=bool(said.get("ruler")), side=said["side"]),
+            "text_answered": bool(said.get("text_answered")),
+            "depth_mm": self.depth_offered if said.get("take_depth") else None,
+        }
+
+
+def suggested_mask(facts: Facts) -> list[Rectangle]:
+    """What lies outside the image, and letters inside it with a little room around them."""
+    room = 0.006
+    letters = [
+        Rectangle(
+            max(one.x0 - room, 0),
+            max(one.y0 - room, 0),
+            min(one.x1 + room, 1),
+            min(one.y1 + room, 1),
+        )
+        for one in facts.text
+        if not is_covered(one, facts.mask)
+    ]
+    return [*facts.mask, *letters][:MOST_RECTANGLES]
+
+
+def offered_depth(facts: Facts, noted_mm: int | None) -> int | None:
+    """The extent of the file's region in whole millimetres, where it tells the person anything
+    new: nothing is noted, or what is noted lies more than a fifth away."""
+    extent = facts.suggestions.depth_mm
+    if extent is None or not DEPTH_MM[0] <= extent <= DEPTH_MM[1]:
+        return None
+    if noted_mm is not None and abs(noted_mm - extent) <= extent / 5:
+        return None
+    return round(extent)
+
+
+def as_drawing(one: Rectangle) -> dict[str, str]:
+    """In thousandths of the picture, as plain text for SVG."""
+    return {
+        "x": f"{one.x0 * 1000:.2f}",
+        "y": f"{one.y0 * 1000:.2f}",
+        "width": f"{(one.x1 - one.x0) * 1000:.2f}",
+        "height": f"{(one.y1 - one.y0) * 1000:.2f}",
+    }

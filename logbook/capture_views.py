@@ -7,26 +7,27 @@ import uuid
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 
-import structlog
+from django.conf import settings
 from django.contrib import messages
 from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse, StreamingHttpResponse
-from django.shortcuts import get_object_or_404, redirect
+from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
-from kombu.exceptions import OperationalError
 
 from accounts.errors import Refused
-from logbook import capture_rules, keeping, processing, tasks
+from logbook import capture_rules, keeping, processing
 from logbook.actions import captures
 from logbook.capture_forms import CaptureForm, MaskForm
 from logbook.intake.facts import SENTENCES
 from logbook.intake.keys import KeyMissing
 from logbook.intake.staging import StagingError
 from logbook.models import Capture, Exam
+from logbook.nudging import nudge, nudge_forgetting
 from logbook.queries import logbook_of
+from logbook.tus.pool import RETRY_AFTER, Full, pool
 from logbook.uploads import IntoStaging, StagedFile
 from logbook.views import _own_exam, _page, _today
 
@@ -34,11 +35,10 @@ MEDIA_TYPES = (
     (b"\xff\xd8\xff", "image/jpeg"),
     (b"\x89PNG\r\n\x1a\n", "image/png"),
     (b"ftyp", "video/mp4"),
+    (b"\x1aE\xdf\xa3", "video/webm"),
 )
 RANGE = re.compile(r"bytes=(\d*)-(\d*)")
 BLOCK = 256 * 1024
-
-log = structlog.get_logger("interspace.captures")
 
 
 # --- sending --------------------------------------------------------------------------------------
@@ -49,9 +49,20 @@ log = structlog.get_logger("interspace.captures")
 def capture_add(request: HttpRequest, programme: str, exam_id: uuid.UUID) -> HttpResponse:
     """One file and where it was recorded; or the note that it is in the department's archive."""
     exam = _own_exam(request, exam_id)
-    if request.method == "POST":
-        request.upload_handlers = [IntoStaging(request)]
-    return _capture_add(request, exam)
+    if request.method != "POST":
+        return _capture_add(request, exam)
+    handler = IntoStaging(request)
+    request.upload_handlers = [handler]
+    try:
+        with pool().slot(request):
+            return _capture_add(request, exam)
+    except Full:
+        sentence = _("Many files are coming in at this moment. Go back and press Send again.")
+        response = render(request, "ui/refused.html", {"sentence": sentence}, status=503)
+        response.headers["Retry-After"] = str(RETRY_AFTER)
+        return response
+    finally:
+        handler.abort()  # a body that broke off, of which Django tells nobody
 
 
 @csrf_protect
@@ -73,7 +84,8 @@ def _capture_add(request: HttpRequest, exam: Exam) -> HttpResponse:
         if isinstance(arrived, StagedFile):
             arrived.arrival.discard()
         form.refuse(refused)
-        return _add_answer(request, exam, form, status=422 if refused.status == 400 else 409)
+        status = {400: 422, 413: 413}.get(refused.status, 409)
+        return _add_answer(request, exam, form, status=status)
     if capture.kind != "archive":
         return _sent(request, exam, capture)
     messages.success(request, _("Noted: kept in the department’s archive."))
@@ -104,17 +116,10 @@ def _receive(request: HttpRequest, exam: Exam, form: CaptureForm, arrived: Any) 
 
 def _sent(request: HttpRequest, exam: Exam, capture: Capture) -> HttpResponse:
     # The row says what waits; a lost message costs a minute, not the file.
-    transaction.on_commit(lambda: _nudge(capture))
+    transaction.on_commit(lambda: nudge(capture.pk))
     if request.accepts("text/html"):
         return redirect("logbook:captures", request.programme.code, exam.pk)
     return JsonResponse({"id": str(capture.pk), "state": capture.state}, status=201)
-
-
-def _nudge(capture: Capture) -> None:
-    try:
-        tasks.process_capture.delay(str(capture.pk))
-    except OperationalError as unreachable:
-        log.warning("no broker; the sweep will find it", why=type(unreachable).__name__)
 
 
 def _add_answer(
@@ -142,11 +147,12 @@ def capture_list(request: HttpRequest, programme: str, exam_id: uuid.UUID) -> Ht
     """The captures of one's own exam and what each waits for; also as a fragment, for the page
     to ask again while something is under way."""
     exam = _own_exam(request, exam_id)
-    present = list(exam.captures.present())
+    present = list(exam.captures.present().select_related("upload"))
     context = {
         "exam": exam,
         "captures": present,
         "under_way": any(c.state in ("uploading", "received") for c in present),
+        "checking": any(c.state == "received" for c in present),
         "to_confirm": next((c for c in present if c.state == "confirm_mask"), None),
     }
     fragment = request.headers.get("X-Fragment") == "captures"
@@ -170,18 +176,19 @@ def capture_mask(request: HttpRequest, programme: str, capture_id: uuid.UUID) ->
     except (StagingError, KeyMissing):
         messages.error(request, _(SENTENCES["lost"]))
         return redirect(*where)
-    form = MaskForm(request.POST or None, suggested=facts.mask)
+    form = MaskForm(request.POST or None, facts=facts, depth_mm=capture.depth_mm)
     status = 200
     if request.method == "POST":
         if form.is_valid() and form.is_final:
             try:
                 captures.confirm_mask(
-                    capture=capture, mask=form.mask, by=request.user, at=timezone.now()
+                    capture=capture, by=request.user, at=timezone.now(), **form.said
                 )
             except Refused as refused:
-                form.add_error(None, refused.sentence)
+                field = refused.field if refused.field in form.fields else None
+                form.add_error(field, refused.sentence)
             else:
-                _nudge(capture)
+                nudge(capture.pk)
                 return redirect(*where)
         status = 422 if form.errors else 200
     context = {
@@ -190,6 +197,7 @@ def capture_mask(request: HttpRequest, programme: str, capture_id: uuid.UUID) ->
         "form": form,
         "facts": facts,
         "depth_cm": f"{facts.suggestions.depth_mm / 10:.1f}" if facts.suggestions.depth_mm else "",
+        "pixel_mm": f"{facts.suggestions.pixel_mm:.2f}" if facts.suggestions.pixel_mm else "",
     }
     return _page(request, "capture_mask", context, status=status)
 
@@ -216,6 +224,7 @@ def capture_remove(request: HttpRequest, programme: str, capture_id: uuid.UUID) 
         messages.error(request, refused.sentence)
     else:
         messages.success(request, _("The capture is removed."))
+        transaction.on_commit(nudge_forgetting)
     return redirect("logbook:captures", programme, capture.exam_id)
 
 
@@ -237,19 +246,35 @@ def capture_file(
         response = HttpResponse(status=304)
     else:
         try:
-            response = _ranged(request, keeping.store().open(key), keeping.store().size(key), tag)
+            source = keeping.store().open(key)
         except FileNotFoundError as missing:
             raise Http404 from missing
+        if settings.ACCEL_LOCATION:
+            response = _handed_over(source, key)
+        else:
+            response = _ranged(request, source, keeping.store().size(key), tag)
     response.headers["ETag"] = tag
     # Content never changes under its address, but who may see it does: ask again each time.
     response.headers["Cache-Control"] = "private, no-cache"
     return _sandboxed(response)
 
 
+def _handed_over(source: BinaryIO, key: str) -> HttpResponse:
+    """The permission is checked; the proxy sends the bytes, ranges included, from its internal
+    location over the store's folder."""
+    with source:
+        response = HttpResponse(content_type=_media_type(source.read(12)))
+    response.headers["X-Accel-Redirect"] = f"{settings.ACCEL_LOCATION.rstrip('/')}/{key}"
+    return response
+
+
+def _media_type(head: bytes) -> str:
+    return next(kind for mark, kind in MEDIA_TYPES if mark in head[:12])
+
+
 def _ranged(request: HttpRequest, source: BinaryIO, size: int, tag: str) -> HttpResponse:
     """RFC 9110 section 14: one range; anything else gets the whole."""
-    head = source.read(12)
-    media_type = next(kind for mark, kind in MEDIA_TYPES if mark in head[:12])
+    media_type = _media_type(source.read(12))
     start, end = 0, size - 1
     found = RANGE.fullmatch(request.headers.get("Range", ""))
     ranged = found and any(found.groups()) and request.headers.get("If-Range", tag) == tag

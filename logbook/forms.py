@@ -351,9 +351,8 @@ class SettingsForm(forms.ModelForm):
             "both_sides",
             "pleura_at_most_mm",
             "deep_at_least_mm",
-            "answer_within_hours",
-            "receive_within_days",
             "close_returned_after_days",
+            "keep_dicom",
         )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

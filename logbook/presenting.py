@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Mapping
-from itertools import groupby
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -13,6 +13,10 @@ from logbook.forms import ExamForm
 from logbook.models import Exam
 from logbook.queries import Logbook
 from logbook.value_lists import signs
+
+# A pause longer than this between two exams ends a shift, and no shift is longer than that.
+PAUSE = dt.timedelta(hours=6)
+LONGEST_SHIFT = dt.timedelta(hours=16)
 
 OUT_OF_THE_USUAL = {
     "sliding": {"absent"},
@@ -150,7 +154,6 @@ def record(exam: Exam, logbook: Logbook, *, whole: bool) -> dict[str, Any]:
             {
                 "name": scan.application.name,
                 "state": scan.state,
-                "late": scan.late,
                 "answer": scan.first if whole else None,
                 "confidence": _(logbook.lists["confidence"].text_of(scan.first_confidence))
                 if whole
@@ -199,9 +202,10 @@ def facts(exam: Exam, logbook: Logbook, *, whole: bool) -> list[tuple[str, str]]
 
 
 def shifts(exams: Iterable[Exam], logbook: Logbook) -> list[dict[str, Any]]:
-    """Exams that wait for the attending's word, a local day at a time, newest day first."""
-    days = []
-    for day, here in groupby(exams, key=lambda exam: exam.revision.performed_on):
+    """Exams that wait for the attending's word, a shift at a time, the newest first. A night over
+    midnight is one shift."""
+    found = []
+    for here in _by_shift(exams):
         rows = [
             {
                 "exam": exam,
@@ -213,5 +217,22 @@ def shifts(exams: Iterable[Exam], logbook: Logbook) -> list[dict[str, Any]]:
             }
             for exam in here
         ]
-        days.append({"day": day, "rows": rows})
-    return days
+        first, last = here[0].revision.performed_on, here[-1].revision.performed_on
+        found.append({"day": first, "until": last if last != first else None, "rows": rows})
+    return found[::-1]
+
+
+def _by_shift(exams: Iterable[Exam]) -> list[list[Exam]]:
+    """In the order of time; a pause ends a shift, and so does its longest length."""
+    shifts: list[list[Exam]] = []
+    for exam in sorted(exams, key=lambda one: (one.revision.performed_at, one.pk)):
+        at = exam.revision.performed_at
+        if (
+            shifts
+            and at - shifts[-1][-1].revision.performed_at <= PAUSE
+            and at - shifts[-1][0].revision.performed_at <= LONGEST_SHIFT
+        ):
+            shifts[-1].append(exam)
+        else:
+            shifts.append([exam])
+    return shifts

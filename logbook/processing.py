@@ -6,22 +6,25 @@ is found done. Locks and refusals are those of the actions.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import io
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import structlog
 from django.utils.translation import gettext
 
 from logbook import drafts, keeping
 from logbook.actions import captures
-from logbook.intake.facts import Day, Facts, Refusal
+from logbook.intake import masks
+from logbook.intake.arrival import ArrivalMac
+from logbook.intake.facts import Day, Facts, Rectangle, Refusal
 from logbook.intake.keys import KeyMissing
-from logbook.intake.runner import pieces
+from logbook.intake.marks import Marks
+from logbook.intake.runner import Cleaned, pieces
 from logbook.intake.staging import StagingError
-from logbook.models import Exam, Upload
-from logbook.uploads import ARRIVED
+from logbook.models import Exam, LogbookSettings, Upload
 
 WORKING, PREVIEW, FACTS = "working", "preview", "facts"
 Clock = Callable[[], dt.datetime]
@@ -57,12 +60,14 @@ def process_waiting(*, clock: Clock, at_most: int = 100) -> int:
 
 
 def expire(*, clock: Clock) -> int:
-    """Refuses what was not confirmed within a day, and empties staging of what nobody knows."""
+    """Refuses what did not come whole or was not confirmed within a day, and empties staging of
+    what nobody knows."""
     now = clock()
     staging = keeping.staging()
+    for upload in Upload.objects.overdue(at=now):
+        why = Refusal("expired" if upload.received_at else "unfinished")
+        captures.refuse(upload=upload, sentence=sentence_of(why), by=None, at=now)
     known = Upload.objects.filter(emptied_at=None)
-    for upload in known.filter(received_at__lte=now - dt.timedelta(hours=24)):
-        captures.refuse(upload=upload, sentence=sentence_of(Refusal("expired")), by=None, at=now)
     alive = {str(pk) for pk in known.values_list("pk", flat=True)}
     gone = 0
     for staged in staging.listing():
@@ -92,15 +97,22 @@ def sentence_of(refusal: Refusal) -> str:
 
 def _strip(upload: Upload, key: bytes, clock: Clock) -> Refusal | None:
     staging, name = keeping.staging(), str(upload.pk)
-    arrived = staging.read(name, ARRIVED, key=key)
+    mac = ArrivalMac(keeping.arrival_key())
+    arrived = mac.watch(keeping.arrived(upload, key))
     outcome = keeping.runner().strip(arrived, day=_day(upload.capture.exam))
     if isinstance(outcome, Refusal):
         return outcome
-    staging.write(name, WORKING, pieces(outcome.working), key=key)
-    staging.write(name, PREVIEW, [outcome.poster], key=key)
-    staging.write(name, FACTS, [json.dumps(outcome.facts.as_json()).encode()], key=key)
-    staging.remove_part(name, ARRIVED)
-    captures.stripped(upload=upload, facts=outcome.facts, by=None, at=clock())
+    facts = _with_letters(outcome.facts, outcome.poster)
+    parts = {
+        WORKING: pieces(outcome.working),
+        PREVIEW: [outcome.poster],
+        FACTS: [json.dumps(facts.as_json()).encode()],
+    }
+    staging.write_together(name, parts, key=key)
+    # Killed between these two, the step finds what arrived and is repeated, or has been done.
+    captures.stripped(upload=upload, facts=facts, mac=mac, by=None, at=clock())
+    if not _is_for_teaching(upload, facts):
+        staging.remove_arrived(name)
     return None
 
 
@@ -108,20 +120,73 @@ def _finish(upload: Upload, key: bytes, clock: Clock) -> Refusal | None:
     if upload.mask is None:
         return None
     working = keeping.staging().read(str(upload.pk), WORKING, key=key)
+    facts, mask = facts_of(upload), captures.mask_from(upload.mask)
     outcome = keeping.runner().finish(
-        working, facts=facts_of(upload), mask=captures.mask_from(upload.mask)
+        working,
+        facts=facts,
+        mask=mask,
+        marks=Marks(**json.loads(upload.marks)),
     )
     if isinstance(outcome, Refusal):
         return outcome
-    store, programme = keeping.store(), str(upload.programme_id)
-    captures.keep(
-        upload=upload,
-        master=store.put(programme, outcome.master),
-        poster=store.put(programme, io.BytesIO(outcome.poster)),
-        by=None,
-        at=clock(),
-    )
+    cleaned = _cleaned(upload, key, facts, mask)
+    for last_try in (False, True):
+        store, programme = keeping.store(), str(upload.programme_id)
+        outcome.master.seek(0)
+        if cleaned is not None:
+            cleaned.content.seek(0)
+        try:
+            captures.keep(
+                upload=upload,
+                master=store.put(programme, outcome.master),
+                poster=store.put(programme, io.BytesIO(outcome.poster)),
+                teaching=store.put(programme, cleaned.content) if cleaned else None,
+                uid_key_id=keeping.uid_key().id if cleaned else "",
+                fingerprint=outcome.fingerprint,
+                by=None,
+                at=clock(),
+            )
+            break
+        except keeping.ObjectGone:
+            if last_try:
+                raise
     return None
+
+
+def _with_letters(facts: Facts, preview: bytes) -> Facts:
+    found = keeping.letters_in(preview)
+    if found is None:
+        return facts
+    return dataclasses.replace(facts, text=found[: masks.MOST_RECTANGLES // 2], text_sought=True)
+
+
+def _is_for_teaching(upload: Upload, facts: Facts) -> bool:
+    """Whether the programme asked for cleaned DICOM, and this is any. Until it is made, the file
+    as it arrived waits in staging with the rest."""
+    return (
+        facts.source == "dicom"
+        and LogbookSettings.objects.filter(programme=upload.programme_id, keep_dicom=True).exists()
+    )
+
+
+def _cleaned(upload: Upload, key: bytes, facts: Facts, mask: Sequence[Rectangle]) -> Cleaned | None:
+    """The copy for the teaching set. That it cannot be made costs the capture nothing."""
+    if not _is_for_teaching(upload, facts):
+        return None
+    secret, programme = keeping.uid_key(), upload.programme_id
+    try:
+        made = keeping.runner().clean(
+            keeping.arrived(upload, key),
+            facts=facts,
+            mask=mask,
+            rename=lambda uid: keeping.new_uid(secret, programme, uid),
+        )
+    except StagingError:
+        return None  # asked for only after this one had come
+    if isinstance(made, Refusal):
+        log.info("not kept for teaching", upload=str(upload.pk), code=made.code, trace=made.trace)
+        return None
+    return made
 
 
 def _day(exam: Exam) -> Day:

@@ -14,7 +14,7 @@ from django.utils.translation import gettext as _
 from accounts.errors import Refused
 from logbook import doors, drafts
 from logbook.answers import PATTERN, SIDED
-from logbook.models import Exam, LogbookSettings, Scan
+from logbook.models import Exam, Scan
 from logbook.queries import Logbook, supervisors_of
 from logbook.value_lists import signs
 
@@ -69,15 +69,6 @@ def check_submittable(exam: Exam, draft: Mapping[str, Any], logbook: Logbook, *,
     """Raises Incomplete with one sentence a field; the sentences say what to do."""
     if found := faults(exam, draft, logbook, at=at):
         raise Incomplete(found)
-
-
-def is_late(
-    performed: dt.datetime, answered: dt.datetime, received: dt.datetime, settings: LogbookSettings
-) -> bool:
-    """Answered or received after the programme's limits; offline phones count by their answer."""
-    return answered - performed > dt.timedelta(
-        hours=settings.answer_within_hours
-    ) or received - performed > dt.timedelta(days=settings.receive_within_days)
 
 
 def faults(

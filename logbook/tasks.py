@@ -8,13 +8,14 @@ import uuid
 from celery import shared_task
 from django.utils import timezone
 
-from logbook import processing
+from logbook import processing, upkeep
 from logbook.actions import scans
 from logbook.models import Scan, Upload
 
 SCHEDULE = {
     "logbook.sweep_captures": {"task": "logbook.sweep_captures", "schedule": 60.0},
     "logbook.expire_staging": {"task": "logbook.expire_staging", "schedule": 600.0},
+    "logbook.forget_objects": {"task": "logbook.forget_objects", "schedule": 60.0},
     "logbook.close_returned": {"task": "logbook.close_returned", "schedule": 3600.0},
 }
 
@@ -34,6 +35,12 @@ def sweep_captures() -> int:
 @shared_task(name="logbook.expire_staging")
 def expire_staging() -> int:
     return processing.expire(clock=timezone.now)
+
+
+@shared_task(name="logbook.forget_objects")
+def forget_objects() -> int:
+    """Objects of captures that were covered, taken out, taken away or are no longer kept."""
+    return upkeep.forget(at=timezone.now())
 
 
 @shared_task(name="logbook.close_returned")

@@ -12,10 +12,7 @@ from django.core.files.uploadhandler import FileUploadHandler, SkipFile, StopUpl
 from accounts.fields import uuid7
 from logbook import keeping
 from logbook.intake.arrival import ArrivalMac
-from logbook.intake.facts import Limits
-from logbook.intake.staging import Incoming, TooLarge
-
-ARRIVED = "arrived"
+from logbook.intake.staging import ARRIVED, Incoming, TooLarge
 
 
 @dataclass(frozen=True)
@@ -52,7 +49,7 @@ class IntoStaging(FileUploadHandler):
 
     def __init__(self, request: Any = None) -> None:
         super().__init__(request)
-        self.limit = Limits().file_bytes
+        self.limit = keeping.limits().file_bytes
         self.too_large = False
         self._taken = False
         self._incoming: Incoming | None = None
@@ -74,7 +71,7 @@ class IntoStaging(FileUploadHandler):
             self._incoming.write(raw_data)
         except TooLarge as large:
             self.too_large = True
-            self._abort()
+            self.abort()
             raise StopUpload(connection_reset=False) from large
         self._mac.update(raw_data)
 
@@ -95,9 +92,10 @@ class IntoStaging(FileUploadHandler):
         )
 
     def upload_interrupted(self) -> None:
-        self._abort()
+        self.abort()
 
-    def _abort(self) -> None:
+    def abort(self) -> None:
+        """Leaves nothing of a file that has not come whole."""
         if self._incoming is not None:
             with contextlib.suppress(OSError):
                 self._incoming.abort()

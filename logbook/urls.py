@@ -1,8 +1,10 @@
 from django.urls import path
 
-from logbook import capture_views, views
+from logbook import capture_views, scanner_views, views
 from logbook.people_views import may_read
 from logbook.programme_views import application, settings, value_add, value_retire
+from logbook.strip_views import capture_strip
+from logbook.teaching_views import teaching_file, teaching_set
 
 app_name = "logbook"
 urlpatterns = [
@@ -31,6 +33,10 @@ urlpatterns = [
         )
         for part in ("master", "poster", "play")
     ),
+    path("performed/", scanner_views.scanner_counts_page, name="scanner_counts"),
+    path("captures/<uuid:capture_id>/strip/", capture_strip, name="capture_strip"),
+    path("settings/teaching/", teaching_set, name="teaching_set"),
+    path("settings/teaching/<uuid:capture_id>/", teaching_file, name="teaching_file"),
     path("supervision/", views.shifts, name="shifts"),
     path("people/<uuid:membership>/may-read/", may_read, name="may_read"),
     path("settings/logbook/", settings, name="settings"),

@@ -1,7 +1,8 @@
 """What happens to a capture, from its arrival to its master, its removal or its refusal.
 
-Locks: the exam first, then the capture, then the ledger's head. No file is read or written in a
-transaction; whoever calls has done that before, or does it after.
+Locks: the sender of a file first, for what they may have in staging, then the exam, then the
+capture, then the ledger's head. No file is read or written in a transaction; whoever calls has
+done that before, or does it after.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import datetime as dt
 import json
 import uuid
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from django.db import transaction
@@ -19,15 +21,19 @@ from django.utils.translation import gettext as _
 from accounts import ledger
 from accounts.actions_base import action
 from accounts.errors import Conflict
+from accounts.ledger.core import canonical
+from accounts.models import Person
 from logbook import capture_rules, keeping
+from logbook.actions.objects import remember
 from logbook.actions.scans import lock_exam, settle
 from logbook.intake.facts import Facts, Rectangle
+from logbook.intake.marks import Marks
 from logbook.models import Capture, Exam, Upload
 from logbook.models.uploads import CLAIM_LASTS, MOST_ATTEMPTS
 from logbook.queries import logbook_of
 
 if TYPE_CHECKING:
-    from accounts.models import Person
+    from logbook.intake.arrival import ArrivalMac
     from logbook.intake.store import Stored
     from logbook.uploads import Arrival
 
@@ -47,20 +53,19 @@ def receive(
 ) -> Capture:
     """A file has arrived whole. The identifier is the sender's: the same one again is the same
     capture, so a send that is repeated makes no second. Raises Refused."""
+    lock_sender(by)
     exam = lock_exam(exam.pk)
-    existing = Capture.objects.filter(pk=capture_id).first()
-    if existing is not None:
-        if existing.exam_id != exam.pk:
-            raise Conflict(_("This identifier is taken."), code="taken")
+    if (existing := present(capture_id, exam)) is not None:
         return existing
     capture_rules.check_addable(exam, by, at)
+    capture_rules.check_room(exam, by, arrival.size)
     logbook = logbook_of(exam.programme)
     capture_rules.check_description(logbook, zone=zone, probe=probe, mode=mode, depth_mm=depth_mm)
     capture = Capture.objects.create(
         id=capture_id,
         programme=exam.programme,
         exam=exam,
-        ordinal=_next_ordinal(exam),
+        ordinal=next_ordinal(exam),
         zone=zone,
         probe=probe,
         depth_mm=depth_mm,
@@ -78,6 +83,7 @@ def receive(
         sealed_key=arrival.sealed_key,
         sealed_by=arrival.sealed_by,
         size=arrival.size,
+        offset=arrival.size,
         received_at=at,
     )
     settle(exam, at=at)
@@ -110,7 +116,7 @@ def archive(
         id=capture_id,
         programme=exam.programme,
         exam=exam,
-        ordinal=_next_ordinal(exam),
+        ordinal=next_ordinal(exam),
         zone=zone,
         probe=probe,
         depth_mm=depth_mm,
@@ -139,27 +145,45 @@ def claim(*, upload: Upload, by: Person | None, at: dt.datetime) -> bool:
 
 
 @action(ledger=None, why="the service's own step; nothing is kept yet")
-def stripped(*, upload: Upload, facts: Facts, by: Person | None, at: dt.datetime) -> bool:
-    """The frames wait for the person. False where the capture has moved on meanwhile."""
+def stripped(
+    *, upload: Upload, facts: Facts, mac: ArrivalMac, by: Person | None, at: dt.datetime
+) -> bool:
+    """The frames wait for the person. False where the capture has moved on meanwhile.
+
+    ``mac`` has seen the whole file, which in pieces nobody had before.
+    """
     capture = _locked(upload)
     if capture.state != "received":
         return False
     capture_rules.check_move(capture, "confirm_mask")
     _describe(capture, facts)
+    capture.arrival_mac, capture.mac_key_id = mac.hexdigest(), mac.key_id
     capture.state = "confirm_mask"
     capture.save()
-    Upload.objects.filter(pk=upload.pk).update(stripped_at=at, claimed_at=None, attempts=0)
+    Upload.objects.filter(pk=upload.pk).update(
+        stripped_at=at, claimed_at=None, attempts=0, text_at=mask_text(facts.text)
+    )
     settle(capture.exam, at=at)
     return True
 
 
 @action(ledger=None, why="the master, which this leads to, is entered when it is kept")
 def confirm_mask(
-    *, capture: Capture, mask: Sequence[Rectangle], by: Person, at: dt.datetime
+    *,
+    capture: Capture,
+    mask: Sequence[Rectangle],
+    marks: Marks | None = None,
+    text_answered: bool = False,
+    depth_mm: int | None = None,
+    by: Person,
+    at: dt.datetime,
 ) -> Capture:
     """The person has said what is to be hidden; making the master is the service's turn.
 
-    Confirming again what was confirmed changes nothing. Raises Refused.
+    `marks` are redrawn beside the picture. `text_answered`: what letters are left name nobody;
+    without it every place where letters were found has to be covered. `depth_mm`: the person
+    takes over what the file says. Confirming again what was confirmed changes nothing. Raises
+    Refused.
     """
     upload = Upload.objects.get(capture=capture)
     capture = _locked(upload)
@@ -167,9 +191,22 @@ def confirm_mask(
     if capture.state in ("received", "ready") and Upload.objects.get(pk=upload.pk).mask == text:
         return capture
     capture_rules.check_confirmable(capture, by, mask, at)
+    capture_rules.check_letters(mask_from(upload.text_at), mask, answered=text_answered)
     capture.state = "received"
-    capture.save(update_fields=["state"])
-    Upload.objects.filter(pk=upload.pk).update(mask=text, claimed_at=None, attempts=0)
+    if depth_mm is not None:
+        logbook = logbook_of(capture.exam.programme)
+        capture_rules.check_description(
+            logbook, zone=capture.zone, probe="", mode="", depth_mm=depth_mm
+        )
+        capture.depth_mm = depth_mm
+    capture.save(update_fields=["state", "depth_mm"])
+    Upload.objects.filter(pk=upload.pk).update(
+        mask=text,
+        marks=canonical(asdict(marks or Marks())),
+        text_answered=text_answered,
+        claimed_at=None,
+        attempts=0,
+    )
     settle(capture.exam, at=at)
     return capture
 
@@ -180,24 +217,32 @@ def keep(
     upload: Upload,
     master: Stored,
     poster: Stored,
+    teaching: Stored | None = None,
+    uid_key_id: str = "",
+    fingerprint: bytes = b"",
     by: Person | None,
     at: dt.datetime,
 ) -> bool:
     """The master is stored: the capture is ready, and its hash is on the record.
 
-    False where the capture was removed meanwhile; the caller's objects are then orphans.
+    False where the capture was removed meanwhile; the caller's objects are then orphans. Raises
+    keeping.ObjectGone where a sweep took one of them since: the caller stores them again.
     """
     capture = _locked(upload)
     if capture.state != "received" or upload.mask is None:
         ledger.nothing_changed()
         return False
     capture_rules.check_move(capture, "ready")
+    objects = [one.key for one in (master, poster, teaching) if one]
+    keeping.check_there(capture.programme_id, objects)
     slot = ledger.reserve(capture.exam.programme.chain, at=at)
     capture.state, capture.ready_at = "ready", slot.at
     capture.master_key, capture.master_sha256 = master.key, master.sha256
     capture.poster_key = poster.key
     capture.play_key = master.key if capture.kind == "clip" else ""
+    capture.dicom_key, capture.uid_key_id = teaching.key if teaching else "", uid_key_id
     capture.save()
+    remember(capture, fingerprint)
     _empty(upload, at=slot.at)
     settle(capture.exam, at=slot.at)
     slot.append(
@@ -208,6 +253,12 @@ def keep(
             "kind": capture.kind,
             "frames": capture.frames,
             "hidden": json.loads(upload.mask),
+            "redrawn": json.loads(upload.marks),
+            "teaching": teaching.sha256 if teaching else None,
+            "letters": {
+                "found": len(json.loads(upload.text_at)),
+                "name_nobody": upload.text_answered,
+            },
         },
         by=capture.exam.trainee,
     )
@@ -218,7 +269,7 @@ def keep(
 def refuse(*, upload: Upload, sentence: str, by: Person | None, at: dt.datetime) -> bool:
     """The file cannot be taken; the sentence says why and what to do."""
     capture = _locked(upload)
-    if capture.state not in ("received", "confirm_mask"):
+    if capture.state not in ("uploading", "received", "confirm_mask"):
         ledger.nothing_changed()
         return False
     capture_rules.check_move(capture, "refused")
@@ -259,7 +310,7 @@ def remove(*, capture: Capture, by: Person, at: dt.datetime) -> Capture:
     slot = ledger.reserve(capture.exam.programme.chain, at=at)
     was, capture.state = capture.state, "removed"
     hashes = capture.master_sha256
-    capture.master_key = capture.poster_key = capture.play_key = ""
+    capture.gone_at, capture.gone_by, capture.gone_because = slot.at, by, "own"
     capture.save()
     upload = Upload.objects.filter(capture=capture, emptied_at=None).first()
     if upload is not None:
@@ -284,17 +335,31 @@ def mask_from(text: str) -> list[Rectangle]:
     return [Rectangle(*(side / 10_000 for side in row)) for row in json.loads(text)]
 
 
+def lock_sender(person: Person) -> None:
+    """Whoever counts what a person has in staging does it alone. Taken before the exam's lock."""
+    # Not the row's full lock: rows elsewhere that name the person need not wait.
+    Person.objects.select_for_update(no_key=True).get(pk=person.pk)
+
+
+def present(capture_id: uuid.UUID, exam: Exam) -> Capture | None:
+    """The capture of that identifier, where the exam has it already. Raises Conflict where it is
+    another's."""
+    existing = Capture.objects.select_related("upload").filter(pk=capture_id).first()
+    if existing is not None and existing.exam_id != exam.pk:
+        raise Conflict(_("This identifier is taken."), code="taken")
+    return existing
+
+
 def _locked(upload: Upload) -> Capture:
-    capture = Capture.objects.select_related("exam").get(upload=upload)
-    lock_exam(capture.exam_id)
+    lock_exam(Capture.objects.values_list("exam_id", flat=True).get(upload=upload))
     return (
         Capture.objects.select_for_update(of=("self",))
         .select_related("exam__programme", "exam__trainee")
-        .get(pk=capture.pk)
+        .get(upload=upload)
     )
 
 
-def _next_ordinal(exam: Exam) -> int:
+def next_ordinal(exam: Exam) -> int:
     return (exam.captures.aggregate(last=Max("ordinal"))["last"] or 0) + 1
 
 
@@ -302,6 +367,8 @@ def _describe(capture: Capture, facts: Facts) -> None:
     capture.kind = facts.kind
     capture.width, capture.height = facts.width, facts.height
     capture.frames, capture.duration_ms = facts.frames, facts.duration_ms
+    capture.frame_starts = ",".join(map(str, facts.frame_starts))
+    capture.file_date = facts.file_date
 
 
 def _empty(upload: Upload, *, at: dt.datetime) -> None:

@@ -223,7 +223,7 @@ def submit(*, exam: Exam, version: int, by: Person, at: dt.datetime) -> ExamRevi
     note = remarks.write(programme=exam.programme, text=draft["note"], by=by, at=slot.at)
     revision = _revise(exam, draft, logbook, note, at=slot.at)
     answers = _answer(exam, revision, draft, logbook)
-    _scan(exam, revision, answers, logbook, by=by, at=slot.at)
+    _scan(exam, revision, answers, logbook, slot, by=by)
     exam.revision = revision
     exam.first_received_at = exam.first_received_at or slot.at
     exam.draft = None
@@ -288,36 +288,44 @@ def _answer(exam, revision, draft, logbook: Logbook) -> list[RevisionAnswer]:
     )
 
 
-def _scan(exam, revision, answers, logbook: Logbook, *, by, at) -> None:
+def _scan(exam, revision, answers, logbook: Logbook, slot: ledger.Slot, *, by) -> None:
     """New scans for what is asked the first time; waiting ones follow the newest revision."""
     existing = {scan.application_id: scan for scan in Scan.objects.filter(exam=exam)}
     for row in answers:
         scan = existing.get(row.application_id)
         if scan is None:
-            _first_scan(exam, revision, row, logbook, at=at)
+            _first_scan(exam, revision, row, logbook, slot)
         elif scan.state in ("submitted", "returned"):
             scan.revision = revision
             scan.performed_on = revision.performed_on
             scan.save(update_fields=["revision", "performed_on"])
             if scan.state == "returned":
-                scans.move(scan=scan, to="submitted", by=by, at=at, because="submitted again")
+                scans.move(
+                    scan=scan,
+                    to="submitted",
+                    seq=slot.seq,
+                    by=by,
+                    at=slot.at,
+                    because="submitted again",
+                )
 
 
-def _first_scan(exam, revision, row, logbook: Logbook, *, at) -> Scan:
+def _first_scan(exam, revision, row, logbook: Logbook, slot: ledger.Slot) -> Scan:
     # An application that is first asked by a later revision is answered then, not before.
-    answered = revision.answered_at if revision.n == 1 else at
+    answered = revision.answered_at if revision.n == 1 else slot.at
     return Scan.objects.create(
         programme=exam.programme,
         exam=exam,
         application=row.application,
         trainee=exam.trainee,
-        moved_at=at,
+        moved_at=slot.at,
+        received_seq=slot.seq,
+        moved_seq=slot.seq,
         revision=revision,
         first_answer=row.answer,
         first_confidence=row.confidence,
         first_answered_at=answered,
         performed_on=revision.performed_on,
-        late=rules.is_late(revision.performed_at, answered, at, logbook.settings),
     )
 
 
@@ -330,7 +338,9 @@ def withdraw(*, exam: Exam, by: Person, at: dt.datetime) -> Exam:
     rules.check_withdrawable(exam, at)
     slot = ledger.reserve(exam.programme.chain, at=at)
     for scan in Scan.objects.filter(exam=exam, state__in=["submitted", "returned"]):
-        scans.move(scan=scan, to="withdrawn", by=by, at=slot.at, because="exam withdrawn")
+        scans.move(
+            scan=scan, to="withdrawn", seq=slot.seq, by=by, at=slot.at, because="exam withdrawn"
+        )
     was = exam.state
     states.EXAM.check(was, "withdrawn")
     exam.state = "withdrawn"

@@ -28,9 +28,8 @@ SETTINGS = (
     "both_sides",
     "pleura_at_most_mm",
     "deep_at_least_mm",
-    "answer_within_hours",
-    "receive_within_days",
     "close_returned_after_days",
+    "keep_dicom",
 )
 LUNG_APPLICATIONS = (
     (lung.PNEUMOTHORAX, "Pneumothorax", SIDED, lung.ONE_ANTERIOR),
@@ -131,7 +130,13 @@ def change_application(
     application.save()
     slot.append(
         subject=f"application:{application.pk}",
-        body={"code": code, "name": after[0], "required_zones": after[1], "retired": after[2]},
+        body={
+            "code": code,
+            "before": {"name": before[0]},
+            "name": after[0],
+            "required_zones": after[1],
+            "retired": after[2],
+        },
         by=by,
     )
     return application

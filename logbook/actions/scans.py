@@ -20,11 +20,13 @@ if TYPE_CHECKING:
 
 
 @action(ledger=None, why="a part of the caller's action, whose entry says what moved and why")
-def move(*, scan: Scan, to: str, by: Person | None, at: dt.datetime, because: str) -> Scan:
+def move(
+    *, scan: Scan, to: str, seq: int, by: Person | None, at: dt.datetime, because: str
+) -> Scan:
     """Moves a scan along ``states.SCAN``. Locks exam and scan and refuses a lost race.
 
-    ``because`` goes into the caller's ledger entry; here it only has to be said. A caller who
-    reserves a ledger position first takes ``lock_exam``: the head is always locked last.
+    ``because`` goes into the caller's ledger entry, whose position is `seq`; here it only has to be
+    said. A caller who reserves it first takes ``lock_exam``: the head is always locked last.
     """
     if not because:
         raise ValueError("say why the scan moves")
@@ -40,7 +42,8 @@ def move(*, scan: Scan, to: str, by: Person | None, at: dt.datetime, because: st
         ) from refused
     locked.state = scan.state = to
     locked.moved_at = scan.moved_at = at
-    locked.save(update_fields=["state", "moved_at"])
+    locked.moved_seq = scan.moved_seq = seq
+    locked.save(update_fields=["state", "moved_at", "moved_seq"])
     if to == "returned":
         settle(exam, at=at)
     return scan
@@ -94,7 +97,9 @@ def close_overdue(*, programme: Programme, by: Person | None, at: dt.datetime) -
     exams = [lock_exam(exam_id) for exam_id in sorted({scan.exam_id for scan in overdue})]
     slot = ledger.reserve(programme.chain, at=at)
     for scan in overdue:
-        move(scan=scan, to="closed", by=by, at=slot.at, because="not answered in time")
+        move(
+            scan=scan, to="closed", seq=slot.seq, by=by, at=slot.at, because="not answered in time"
+        )
     for exam in exams:
         settle(exam, at=slot.at)
     slot.append(

@@ -8,7 +8,9 @@ warm parent when the fork has ended), and what the request works on.
 """
 
 import array
+import base64
 import codecs
+import functools
 import gc
 import io
 import json
@@ -21,17 +23,36 @@ import sys
 import time
 import traceback
 import warnings
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any, BinaryIO
 
+if __name__ == "__main__":
+    # What could fetch files is not needed here, and loading it takes a fifth of the start.
+    sys.modules["requests"] = None  # type: ignore[assignment]
+
 import av
+import av.audio.codeccontext
 import av.logging
+import av.subtitles.codeccontext
 import numpy as np
 import pydicom.charset
 import pydicom.pixels.decoders
 from PIL import Image
 
-from logbook.intake import clips, dicom, stills, walls
+from logbook.intake import (
+    cleaning,
+    clips,
+    dicom,
+    fingerprint,
+    frames,
+    lines,
+    marks,
+    moving,
+    sector,
+    stills,
+    walls,
+)
 from logbook.intake.facts import Day, Facts, Limits, Rectangle, Refused
 
 HANDLES = 8
@@ -64,14 +85,21 @@ def _reader_for(head: bytes):
         return dicom.strip
     if head[4:8] == b"ftyp":
         brand = head[8:12]
-        still = brand[:2] in (b"he", b"mi", b"ms") or brand[:4] in (b"avif", b"avis")
-        return stills.strip if still else clips.strip
+        if brand in (b"avif", b"avis"):
+            return moving.strip
+        return stills.strip if brand[:2] in (b"he", b"mi", b"ms") else clips.strip
     if head[4:8] in (b"moov", b"mdat", b"wide", b"free", b"skip"):  # MOV may lack its type box
         return clips.strip
-    if head[:3] == b"\xff\xd8\xff" or head[:8] == b"\x89PNG\r\n\x1a\n":
+    if head.startswith((b"\xff\xd8\xff", b"II*\0", b"MM\0*")):
         return stills.strip
+    if head.startswith((b"\x89PNG\r\n\x1a\n", b"GIF8")):
+        return moving.strip
     if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
-        return stills.strip
+        return moving.strip
+    if head[:4] == b"RIFF" and head[8:12] == b"AVI ":
+        return functools.partial(clips.strip, form="avi")
+    if head[:4] == b"\x1aE\xdf\xa3":
+        return functools.partial(clips.strip, form="matroska")
     raise Refused("not_known")
 
 
@@ -82,8 +110,63 @@ def finish(
     """Step two: cover the rectangles and write what is kept."""
     facts = Facts.from_json(request["facts"])
     mask = [Rectangle(**one) for one in request["mask"]]
-    finisher = stills.finish if facts.kind == stills.STILL else clips.finish
-    return {"media_type": finisher(working, master, poster, facts=facts, mask=mask)}
+    drawn = marks.boxes(marks.Marks(**request["marks"]), facts, mask)
+    if facts.kind == stills.STILL:
+        kept = stills.finish(working, master, poster, facts=facts, mask=mask, drawn=drawn)
+    else:
+        kept = clips.finish(
+            working, master, poster, facts=facts, mask=mask, drawn=drawn, codec=request["codec"]
+        )
+    print_ = fingerprint.fingerprint(_luma_of(poster))
+    return {"media_type": kept, "fingerprint": base64.b64encode(print_).decode()}
+
+
+def _luma_of(jpeg: BinaryIO) -> np.ndarray:
+    jpeg.seek(0)
+    with Image.open(jpeg, formats=("JPEG",)) as picture:
+        return np.asarray(picture.convert("L"))
+
+
+@task
+def look(request: dict[str, Any], jpeg: BinaryIO) -> dict[str, Any]:
+    """Where the image is in a picture of our own making."""
+    image = sector.find([sector.small(_luma_of(jpeg))])
+    return {"image": asdict(image) if image else None}
+
+
+@task
+def identifiers(request: dict[str, Any], source: BinaryIO) -> dict[str, Any]:
+    """The identifiers of a DICOM file that have to be replaced; who has the key replaces them."""
+    return {"uids": cleaning.identifiers(source)}
+
+
+@task
+def clean(request: dict[str, Any], source: BinaryIO, out: BinaryIO) -> dict[str, Any]:
+    """A DICOM file for teaching: cleaned, with the rectangles covered."""
+    cleaning.clean(
+        source,
+        out,
+        facts=Facts.from_json(request["facts"]),
+        mask=[Rectangle(**one) for one in request["mask"]],
+        uids=request["uids"],
+        limits=Limits(**request["limits"]),
+    )
+    return {}
+
+
+@task
+def strip_along(request: dict[str, Any], clip: BinaryIO, out: BinaryIO) -> dict[str, Any]:
+    """What lies under one line of a clip of our own making, over its time."""
+    line = tuple(request["line"])
+    limits = Limits(**request["limits"])
+    lines.strip_along(clip, out, line=line, caption=request["caption"], limits=limits)
+    return {}
+
+
+@task
+def nothing(request: dict[str, Any]) -> dict[str, Any]:
+    """End at once, for measuring what a child costs."""
+    return {}
 
 
 @task
@@ -91,27 +174,6 @@ def try_walls(request: dict[str, Any]) -> dict[str, Any]:
     """Try each wall from inside."""
     budget = walls.Budget(**request["budget"])
     return {"walls": walls.try_walls(request["secret"], request["parent"], budget)}
-
-
-@task
-def misbehave(request: dict[str, Any]) -> dict[str, Any]:
-    """End the way a job may end at worst; what the runner makes of it is for the tests."""
-    match request["how"]:
-        case "crash":
-            os.abort()
-        case "hang":
-            signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGALRM, signal.SIGTERM])
-            while True:
-                time.sleep(1)
-        case "spin":
-            while True:
-                pass
-        case "eat":
-            return {"size": len(b"x" * request["bytes"])}
-        case "babble":
-            return {"noise": "x" * request["bytes"]}
-        case _:
-            raise RuntimeError(request["how"])
 
 
 @dataclass
@@ -124,7 +186,7 @@ class Job:
     timed_out: bool = False
 
 
-def serve(control: socket.socket) -> None:
+def serve(control: socket.socket, warm: Callable[[], None]) -> None:
     """Take jobs until the other end goes away."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the service to handle
     own_network = walls.leave_network()
@@ -245,12 +307,17 @@ def _trace(error: BaseException) -> str:
     return type(error).__name__ + where
 
 
-def warm() -> None:
-    """Load all that decoding may load later, when no file can be opened any more."""
+def quiet() -> None:
+    """No decoder says anything: it might repeat what the file holds."""
     warnings.simplefilter("ignore")
     logging.disable(logging.CRITICAL)
     av.logging.set_level(None)
     Image.preinit()
+
+
+def warm() -> None:
+    """Load all that decoding may load later, when no file can be opened any more."""
+    quiet()
     for names in pydicom.charset.python_encoding.values():
         codecs.lookup(names)
     for decoder in vars(pydicom.pixels.decoders).values():
@@ -268,9 +335,9 @@ def warm() -> None:
         working.seek(0)
         stills.finish(working, io.BytesIO(), io.BytesIO(), facts=facts, mask=facts.mask)
     working, master = io.BytesIO(), io.BytesIO()
-    writer = clips.WorkingWriter(working, {})
+    writer = frames.WorkingWriter(working)
     for _frame in range(2):
-        writer.add(clips.even(pixels.astype(np.uint8)))
+        writer.add(frames.even(pixels.astype(np.uint8)))
     writer.close(io.BytesIO())
     facts = clips.facts_of_clip(writer, times=[0, 1], ticks=25, end=2, times_known=True,
                                 file_date="absent", source="", colour={})  # fmt: skip
@@ -278,12 +345,16 @@ def warm() -> None:
     clips.finish(working, master, io.BytesIO(), facts=facts, mask=facts.mask)
     master.seek(0)
     clips.strip(master, io.BytesIO(), io.BytesIO(), limits=limits, day=day)
+    master.seek(0)
+    lines.strip_along(master, io.BytesIO(), line=(0.5, 0, 0.5, 1), caption="warm", limits=limits)
+    fingerprint.codes(fingerprint.fingerprint(pixels.astype(np.uint8)))
+    cleaning.warm()
 
 
 def main() -> None:
     """Serve on the socket named by the first argument."""
     control = socket.socket(fileno=int(sys.argv[1]))
-    serve(control)
+    serve(control, warm)
 
 
 if __name__ == "__main__":

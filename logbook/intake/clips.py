@@ -7,68 +7,97 @@ no edit list is needed, with a key frame every `KEY_EVERY` frames, so that stepp
 
 import io
 import itertools
+import math
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 from typing import BinaryIO
 
 import av
 import av.bitstream
-import numpy as np
 from av.video.frame import PictureType
 
-from logbook.intake import masks, stills
+from logbook.intake import containers, frames, masks, sector, stills
 from logbook.intake.facts import CLIP, Day, Facts, Limits, Rectangle, Refused, Suggestions
 
-CODECS = ("h264", "hevc", "mpeg4", "mjpeg", "vp8", "vp9", "av1", "libdav1d", "h263", "mpeg2video")
-DEMUXER_OPTIONS = {"format_whitelist": "mov", "codec_whitelist": ",".join((*CODECS, "aac"))}
+CODECS = (
+    "h264", "hevc", "mpeg4", "mjpeg", "vp8", "vp9", "av1", "libdav1d", "h263", "mpeg1video",
+    "mpeg2video", "rawvideo",
+)  # fmt: skip
 KEY_EVERY = 12
-QUALITY = "18"
+QUALITY = "15"  # a real scan stays above a likeness (SSIM) of 0.98, which 18 does not
 PRESET = "veryfast"
 MOST_TICKS = 1_000_000
-LIMITED_RANGE, FULL_RANGE = 1, 2
-BLACK = (16, 128, 128)  # in limited range; every working copy is
 UNSPECIFIED = 2
-SMPTE170M = 6
 EARLIEST = date(1990, 1, 1)  # a clock that was never set says 1904 or 1970
 
 
+@dataclass(frozen=True)
+class Form:
+    """How a master is encoded: every frame from the ones before it, a key frame every few."""
+
+    encoder: str
+    options: Mapping[str, str]
+    container: str
+    media_type: str
+    muxer: Mapping[str, str]
+    cleaner: str = ""
+
+
+FORMS = {
+    "h264": Form(
+        "libx264",
+        {"crf": QUALITY, "preset": PRESET, "bf": "0", "g": str(KEY_EVERY)},
+        "mp4",
+        "video/mp4",
+        {"fflags": "+bitexact"},
+        "filter_units=remove_types=6",
+    ),
+    # WebM counts milliseconds; frames' times are rounded to them.
+    "vp9": Form(
+        "libvpx-vp9",
+        {
+            "crf": "12", "b": "0", "deadline": "good", "cpu-used": "5", "lag-in-frames": "0",
+            "auto-alt-ref": "0", "g": str(KEY_EVERY),
+        },
+        "webm",
+        "video/webm",
+        {"fflags": "+bitexact"},
+    ),
+}  # fmt: skip
+
+
 def strip(
-    source: BinaryIO, working: BinaryIO, poster: BinaryIO, *, limits: Limits, day: Day
+    source: BinaryIO,
+    working: BinaryIO,
+    poster: BinaryIO,
+    *,
+    limits: Limits,
+    day: Day,
+    form: str = "mov",
 ) -> Facts:
-    """Decode one clip, write it afresh. Raises Refused; any other error means damage."""
-    with av.open(source, "r", format="mov", options=DEMUXER_OPTIONS) as container:
+    """Decode one clip in the container `form`, write it afresh.
+
+    Raises Refused; any other error means damage.
+    """
+    whole = containers.WHOLE[form](source)
+    source.seek(0)
+    with av.open(source, "r", format=form, options=options(form)) as container:
         stream = _picture_stream(container)
-        context = stream.codec_context
-        seconds = float((stream.duration or 0) * (stream.time_base or 0))
-        limits.check_clip(context.width, context.height, stream.frames, seconds)
-        context.thread_count = 1
-        base = stream.time_base
-        colour = {
-            "space": context.colorspace,
-            "primaries": context.color_primaries,
-            "transfer": context.color_trc,
-        }
-        writer = WorkingWriter(working, colour)
-        times, last_duration, packets = [], 0, 0
-        for packet in container.demux(stream):
-            packets += packet.size > 0
-            for frame in packet.decode():
-                limits.check_clip(frame.width, frame.height, len(times) + 1, 0)
-                if frame.pts is not None:
-                    times.append(frame.pts * base.numerator)
-                    last_duration = (frame.duration or 0) * base.numerator
-                else:
-                    times.append(times[-1] + 1 if times else 0)
-                writer.add(upright(frame))
-        if packets < stream.frames:
+        writer, timing = rewrite(container, stream, working, limits=limits, timed=form != "avi")
+        if not whole or timing.short:
             raise Refused("cut_short")
-        if not times:
-            raise Refused("damaged")
         writer.close(poster)
+        # Read while the container is open: some versions refuse to ask a closed one.
+        about = {
+            "source": stream.codec_context.name,
+            "colour": colour_of(stream),
+            "aspect": aspect_of(stream),
+        }
         file_day = _file_day(container, stream, day)
-    times, ticks, end, known = _tidy(times, base.denominator, last_duration)
+    times, ticks, end, known = timing.tidy()
     if end / ticks > limits.seconds:
         raise Refused("too_long", seconds=limits.seconds, frames=limits.frames)
     return facts_of_clip(
@@ -78,13 +107,117 @@ def strip(
         end=end,
         times_known=known,
         file_date=stills.compare_day(file_day, day),
-        source=context.name,
-        colour=colour,
+        **about,
     )
 
 
+@dataclass
+class Timing:
+    """When frames begin, in ticks of 1/`per_second`; how long the last one lasts, 0 if unknown.
+
+    `short`: the container holds, or lasts, less than it says.
+    """
+
+    per_second: int
+    times: list[int] = field(default_factory=list)
+    last: int = 0
+    short: bool = False
+
+    def tidy(self) -> tuple[list[int], int, int, bool]:
+        """Times from zero, strictly rising, in at most a million ticks a second; that number of
+        ticks; the end; whether all was sound."""
+        times, ticks, last = self.times, self.per_second, self.last
+        if ticks > MOST_TICKS:
+            times = [round(one * MOST_TICKS / ticks) for one in times]
+            last, ticks = round(last * MOST_TICKS / ticks), MOST_TICKS
+        rising = [0]
+        for earlier, later in itertools.pairwise(times):
+            rising.append(rising[-1] + max(later - earlier, 1))
+        sound = rising[-1] == times[-1] - times[0]
+        if last <= 0:
+            last = rising[-1] - rising[-2] if len(rising) > 1 else max(ticks // 25, 1)
+        return rising, ticks, rising[-1] + last, sound
+
+
+def rewrite(
+    container: av.container.InputContainer,
+    stream: av.VideoStream,
+    working: BinaryIO,
+    *,
+    limits: Limits,
+    timed: bool = True,
+) -> tuple[frames.WorkingWriter, Timing]:
+    """Every frame into the working copy, and when each is shown.
+
+    `timed` False: the container gives its frames' times in the order in which they are stored,
+    which is not always the one in which they are shown.
+    Raises Refused.
+    """
+    context, base = stream.codec_context, stream.time_base
+    expected = len(stream.index_entries) if stream.frames else 0
+    seconds = float((stream.duration or 0) * base)
+    limits.check_clip(context.width, context.height, max(stream.frames, expected), seconds)
+    context.thread_count = 1
+    timing = Timing(base.denominator)
+    shown: list[int | None] = []
+    if not expected:
+        expected = math.ceil((container.duration or 0) / 1e6 * (stream.average_rate or 0)) + 1
+    writer = frames.WorkingWriter(working, expected)
+    packets = 0
+    for packet in container.demux(stream):
+        packets += packet.size > 0
+        for frame in packet.decode():
+            limits.check_clip(frame.width, frame.height, writer.count + 1, 0)
+            if frame.is_corrupt:
+                raise Refused("damaged")
+            shown.append(frame.pts)
+            timing.last = (frame.duration or 0) * base.numerator
+            writer.add_upright(frame)
+    if not writer.count:
+        raise Refused("cut_short" if packets < expected else "damaged")
+    if all(one is not None for one in shown):
+        timing.times = [one * base.numerator for one in shown]
+    else:
+        timing.times = [index * _step(stream) for index in range(writer.count)]
+    if not timed:
+        timing.times.sort()
+    timing.short = _short(container, stream, timing, packets)
+    return writer, timing
+
+
+def _short(
+    container: av.container.InputContainer, stream: av.VideoStream, timing: Timing, packets: int
+) -> bool:
+    if stream.frames:  # the container has an index; an edit list may leave some of it out
+        return packets < min(stream.frames, len(stream.index_entries) or stream.frames)
+    shown = timing.times[-1] - min(timing.times) + max(timing.last, _step(stream))
+    return shown / timing.per_second < (container.duration or 0) / 1e6 * 0.95 - 0.1
+
+
+def _step(stream: av.VideoStream) -> int:
+    """A frame's length where frames are merely counted, in ticks."""
+    rate = stream.average_rate or stream.guessed_rate or 25
+    return max(round(stream.time_base.denominator / rate), 1)
+
+
+def colour_of(stream: av.VideoStream) -> dict[str, int]:
+    """How the numbers of its pixels are meant (ISO/IEC 23091-2)."""
+    context = stream.codec_context
+    return {
+        "space": context.colorspace,
+        "primaries": context.color_primaries,
+        "transfer": context.color_trc,
+    }
+
+
+def aspect_of(stream: av.VideoStream) -> Fraction:
+    """A pixel's width over its height."""
+    aspect = stream.sample_aspect_ratio
+    return aspect if aspect and Fraction(1, 4) <= aspect <= 4 else Fraction(1)
+
+
 def facts_of_clip(
-    writer: "WorkingWriter",
+    writer: frames.WorkingWriter,
     *,
     times: list[int],
     ticks: int,
@@ -93,12 +226,19 @@ def facts_of_clip(
     file_date: str,
     source: str,
     colour: dict[str, int],
+    aspect: Fraction = Fraction(1),
     mask: list[Rectangle] | None = None,
     regions_clamped: bool = False,
     suggestions: Suggestions | None = None,
 ) -> Facts:
     """The facts of a clip; `end` is when its last frame ends, in ticks."""
     rate = round(len(times) * ticks / end, 3) if end and times_known else None
+    hidden, mask_from = sector.choose(
+        mask,
+        clamped=regions_clamped,
+        glimpses=writer.glimpses.frames,
+        picture=writer.brightness,
+    )
     return Facts(
         kind=CLIP,
         width=writer.width,
@@ -108,147 +248,81 @@ def facts_of_clip(
         ticks_per_second=ticks,
         times=times,
         times_known=times_known,
-        mask=list(masks.BANDS) if mask is None else mask,
-        mask_from="bands" if mask is None else "regions",
+        mask=hidden,
+        mask_from=mask_from,
         regions_clamped=regions_clamped,
         suggestions=suggestions or Suggestions(frame_rate=rate),
         file_date=file_date,
         lossless=False,
         source=source,
         colour=colour,
+        aspect=(1 / aspect if writer.turned else aspect).as_integer_ratio(),
     )
 
 
 def finish(
-    working: BinaryIO, master: BinaryIO, poster: BinaryIO, *, facts: Facts, mask: list[Rectangle]
+    working: BinaryIO,
+    master: BinaryIO,
+    poster: BinaryIO,
+    *,
+    facts: Facts,
+    mask: list[Rectangle],
+    drawn: Sequence[masks.Box] = (),
+    codec: str = "h264",
 ) -> str:
-    """Cover every frame and write the master. Returns its media type. Raises Refused."""
+    """Cover every frame, draw `drawn` on it, write the master. Returns its media type.
+
+    Raises Refused.
+    """
     masks.check(mask, facts.width, facts.height)
     boxes = [masks.pixels(one, facts.width, facts.height) for one in mask]
-    ends = [*facts.times[1:], round(facts.duration_ms * facts.ticks_per_second / 1000)]
-    lengths = {t: max(end - t, 1) for t, end in zip(facts.times, ends, strict=True)}
+    # In steps that all frames' times have in common: an even clip then counts 1, 2, 3, and the
+    # stream says its true rate, by which some players find the frame that a time belongs to.
+    unit = math.gcd(*(at - facts.times[0] for at in facts.times)) or 1
+    starts = [(at - facts.times[0]) // unit for at in facts.times]
+    end = facts.duration_ms * facts.ticks_per_second / 1000 / unit
+    lengths = {
+        at: max(after - at, 1) for at, after in itertools.pairwise([*starts, max(round(end), 0)])
+    }
+    form = FORMS[codec]
     out = io.BytesIO()
-    with (
-        av.open(working, "r", format="nut") as container,
-        av.open(out, "w", format="mp4", options={"fflags": "+bitexact"}) as target,
-    ):
-        stream = _h264_stream(target, facts)
+    muxer = dict(form.muxer)
+    if form.container == "webm":  # the index first, so that it plays at once
+        muxer["reserve_index_space"] = str(256 + 32 * (facts.frames // KEY_EVERY + 1))
+    with av.open(out, "w", format=form.container, options=muxer) as target:
+        stream = _stream(target, facts, form, Fraction(unit, facts.ticks_per_second))
         # The encoder writes its settings into the stream as text; nothing needs them.
-        cleaner = av.bitstream.BitStreamFilterContext("filter_units=remove_types=6", stream)
+        cleaner = form.cleaner and av.bitstream.BitStreamFilterContext(form.cleaner, stream)
 
         def write(packets: Iterable[av.Packet]) -> None:
             for packet in packets:
                 packet.duration = lengths[packet.pts]
-                for clean in cleaner.filter(packet):
+                for clean in cleaner.filter(packet) if cleaner else [packet]:
                     target.mux(clean)
 
         middle = facts.frames // 2
         count = 0
-        for frame in container.decode(video=0):
-            covered = _cover(frame, boxes)
-            covered.pts = facts.times[count]
-            covered.time_base = Fraction(1, facts.ticks_per_second)
+        for frame in frames.waiting(working, facts):
+            if count == facts.frames:
+                raise Refused("damaged")
+            frames.cover(frame, boxes, drawn)
+            frame.pts, frame.time_base = starts[count], stream.codec_context.time_base
             # Each frame comes out of the working copy as a key frame and would stay one.
-            covered.pict_type = PictureType.NONE
+            frame.pict_type = PictureType.NONE
             if count == middle:
-                stills.write_poster(covered.to_image(), poster, stills.POSTER_SIDE)
-            write(stream.encode(covered))
+                stills.write_poster(frame.to_image(), poster, stills.POSTER_SIDE)
+            write(stream.encode(frame))
             count += 1
         write(stream.encode())
-        for clean in cleaner.filter(None):
+        for clean in cleaner.filter(None) if cleaner else []:
             target.mux(clean)
     if count != facts.frames:
         raise Refused("damaged")
-    index_first(out.getbuffer(), master)
-    return "video/mp4"
-
-
-class WorkingWriter:
-    """Writes frames losslessly, and keeps one from the middle for the preview."""
-
-    def __init__(self, working: BinaryIO, colour: dict[str, int]) -> None:
-        self._out = av.open(working, "w", format="nut")
-        self._stream: av.VideoStream | None = None
-        self._colour = colour
-        self._kept: av.VideoFrame | None = None
-        self.count = self.width = self.height = 0
-
-    def add(self, frame: av.VideoFrame) -> None:
-        """Append a frame in yuv420p, limited range, even sides, all of one size."""
-        if self._stream is None:
-            self.width, self.height = frame.width, frame.height
-            self._stream = self._out.add_stream("utvideo", rate=25)
-            self._stream.width, self._stream.height = frame.width, frame.height
-            self._stream.pix_fmt = "yuv420p"
-            self._stream.codec_context.thread_count = 1
-        elif (frame.width, frame.height) != (self.width, self.height):
-            raise Refused("damaged")
-        frame.pts, frame.time_base = self.count, Fraction(1, 25)
-        # The frame at the highest power of two: always in the second half, known without counting.
-        if self.count & (self.count - 1) == 0:
-            self._kept = frame
-        self.count += 1
-        self._out.mux(self._stream.encode(frame))
-
-    def close(self, poster: BinaryIO) -> None:
-        """Finish the file and write the preview."""
-        if self._stream is not None:
-            self._out.mux(self._stream.encode())
-        self._out.close()
-        if self._kept is not None:
-            stills.write_poster(self._kept.to_image(), poster, stills.PREVIEW_SIDE)
-
-
-def upright(frame: av.VideoFrame) -> av.VideoFrame:
-    """The frame as it is meant to be seen: turned, 8 bits, yuv420p, limited range, even sides."""
-    turns = round(frame.rotation / 90) % 4
-    odd = frame.width % 2 or frame.height % 2
-    if odd:
-        return even(np.rot90(frame.to_ndarray(format="rgb24"), turns))
-    full = frame.format.name.startswith("yuvj") or frame.color_range == FULL_RANGE
-    if frame.format.name != "yuv420p" or full:
-        frame = frame.reformat(
-            format="yuv420p",
-            src_color_range=FULL_RANGE if full else LIMITED_RANGE,
-            dst_color_range=LIMITED_RANGE,
-        )
-    return from_planes([np.rot90(one, turns) for one in planes(frame)]) if turns else frame
-
-
-def even(picture: np.ndarray) -> av.VideoFrame:
-    """Grey or colour pixels as a frame, the last row and column doubled where a side is odd."""
-    height, width = picture.shape[:2]
-    if width % 2 or height % 2:
-        sides = ((0, height % 2), (0, width % 2), (0, 0))[: picture.ndim]
-        picture = np.pad(picture, sides, mode="edge")
-    frame = av.VideoFrame.from_ndarray(
-        np.ascontiguousarray(picture), format="gray" if picture.ndim == 2 else "rgb24"
-    )
-    return frame.reformat(
-        format="yuv420p",
-        dst_colorspace=SMPTE170M if picture.ndim == 3 else None,
-        src_color_range=FULL_RANGE,
-        dst_color_range=LIMITED_RANGE,
-    )
-
-
-def planes(frame: av.VideoFrame) -> list[np.ndarray]:
-    """The planes of a yuv420p frame as views (height, width) into it."""
-    views = []
-    for plane in frame.planes:
-        rows = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
-        views.append(rows[:, : plane.width])
-    return views
-
-
-def from_planes(three: list[np.ndarray]) -> av.VideoFrame:
-    """A yuv420p frame from its planes."""
-    height, width = three[0].shape
-    frame = av.VideoFrame(width, height, "yuv420p")
-    for view, plane in zip(planes(frame), three, strict=True):
-        view.setflags(write=True)
-        view[:] = plane
-    return frame
+    if form.container == "mp4":
+        index_first(out.getbuffer(), master)
+    else:
+        master.write(out.getbuffer())
+    return form.media_type
 
 
 def index_first(clip: memoryview, out: BinaryIO) -> None:
@@ -288,6 +362,11 @@ def _move_offsets(index: bytearray, start: int, end: int, shift: int) -> None:
         position += size
 
 
+def options(form: str) -> dict[str, str]:
+    """Nothing but this container and these decoders; "aac" is what sound is most often."""
+    return {"format_whitelist": form, "codec_whitelist": ",".join((*CODECS, "aac"))}
+
+
 def _picture_stream(container: av.container.InputContainer) -> av.VideoStream:
     streams = [one for one in container.streams.video if not _is_cover(one)]
     if not streams:
@@ -317,46 +396,22 @@ def _file_day(
     return None
 
 
-def _tidy(times: list[int], ticks: int, last: int) -> tuple[list[int], int, int, bool]:
-    """Times from zero, strictly rising, in at most a million ticks a second; the end; all sound."""
-    if ticks > MOST_TICKS:
-        times = [round(one * MOST_TICKS / ticks) for one in times]
-        last, ticks = round(last * MOST_TICKS / ticks), MOST_TICKS
-    rising = [0]
-    for earlier, later in itertools.pairwise(times):
-        rising.append(rising[-1] + max(later - earlier, 1))
-    sound = rising[-1] == times[-1] - times[0]
-    if last <= 0:
-        last = rising[-1] - rising[-2] if len(rising) > 1 else max(ticks // 25, 1)
-    return rising, ticks, rising[-1] + last, sound
-
-
-def _h264_stream(target: av.container.OutputContainer, facts: Facts) -> av.VideoStream:
+def _stream(
+    target: av.container.OutputContainer, facts: Facts, form: Form, step: Fraction
+) -> av.VideoStream:
     seconds = facts.duration_ms / 1000
     rate = Fraction(facts.frames / seconds if seconds else 25).limit_denominator(1001)
-    options = {"crf": QUALITY, "preset": PRESET, "bf": "0", "g": str(KEY_EVERY)}
-    stream = target.add_stream("libx264", rate=max(rate, Fraction(1)), options=options)
+    stream = target.add_stream(
+        form.encoder, rate=max(rate, Fraction(1)), options=dict(form.options)
+    )
     context = stream.codec_context
     stream.width, stream.height = facts.width, facts.height
     stream.pix_fmt = "yuv420p"
     context.thread_count = 1
-    context.time_base = stream.time_base = Fraction(1, facts.ticks_per_second)
-    context.color_range = LIMITED_RANGE
+    context.time_base = stream.time_base = step
+    context.sample_aspect_ratio = Fraction(*facts.aspect)
+    context.color_range = frames.LIMITED_RANGE
     context.colorspace = facts.colour.get("space", UNSPECIFIED)
     context.color_primaries = facts.colour.get("primaries", UNSPECIFIED)
     context.color_trc = facts.colour.get("transfer", UNSPECIFIED)
     return stream
-
-
-def _cover(frame: av.VideoFrame, boxes: list[masks.Box]) -> av.VideoFrame:
-    frame.make_writable()
-    for view, value, scale in zip(planes(frame), BLACK, (1, 2, 2), strict=True):
-        for x0, y0, x1, y1 in boxes:
-            view[y0 // scale : -(-y1 // scale), x0 // scale : -(-x1 // scale)] = value
-    return frame
-
-
-def frames_of(clip: BinaryIO, format: str = "mov") -> Iterator[av.VideoFrame]:
-    """The frames of a clip of our own making."""
-    with av.open(clip, "r", format=format) as container:
-        yield from container.decode(video=0)

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, Self
 
 STILL, CLIP = "still", "clip"
+UNEVEN = 0.4  # of a frame: whoever aims at its middle hits it below half of one
 
 
 def _(sentence: str) -> str:
@@ -21,7 +22,7 @@ SENTENCES = {
     ),
     "not_known": _(
         "This is not an image or clip that can be read here. Send a JPEG or PNG picture, "
-        "an MP4 or MOV clip, or a DICOM ultrasound file."
+        "an MP4, MOV, WebM or AVI clip, or a DICOM ultrasound file."
     ),
     "damaged": _(
         "The file is damaged and cannot be read to its end. Export it again from where it was "
@@ -45,7 +46,7 @@ SENTENCES = {
         "The file holds no picture. Send the image or clip itself, not a report or a sound."
     ),
     "several_pictures": _(
-        "The file is a moving picture in a still format. Save it as an MP4 clip and send that."
+        "The file holds several pictures. Send each as a file of its own, or a clip as MP4."
     ),
     "codec": _(
         "The clip is compressed in a way that is not read here (%(codec)s). "
@@ -80,6 +81,10 @@ SENTENCES = {
     "expired": _(
         "What is hidden was not confirmed within 24 hours, so the file was removed. "
         "Send it again and confirm."
+    ),
+    "unfinished": _(
+        "The file did not come whole within 24 hours, so what had come was removed. "
+        "Send it again from where it was recorded."
     ),
     "no_walls": _(
         "This machine cannot open files safely, so the file was not opened. "
@@ -174,7 +179,8 @@ class Suggestions:
 
     `depth_mm` is the extent of the image region below its reference line; it may over-state the
     depth set on the machine by a fifth. `frame_rate` in frames a second, `probe_mhz` in MHz,
-    `pixel_mm` millimetres a pixel, `region` the first image region.
+    `pixel_mm` millimetres a pixel downward, `region` the first image region, `zero_at` where its
+    depth begins, as a fraction of the picture's height (its upper edge where the file says none).
     """
 
     depth_mm: float | None = None
@@ -182,6 +188,7 @@ class Suggestions:
     probe_mhz: float | None = None
     pixel_mm: float | None = None
     region: Rectangle | None = None
+    zero_at: float | None = None
 
 
 @dataclass(frozen=True)
@@ -189,9 +196,11 @@ class Facts:
     """What is known of a stripped still or clip.
 
     `times` counts ticks of 1/`ticks_per_second` from the first frame, one entry a frame (empty
-    for a still); `mask` covers what lies outside the image regions (`mask_from` "regions") or,
-    where the file names none, a band at the top and one at the bottom ("bands").
+    for a still); `mask` covers what lies outside the image: as the file names it (`mask_from`
+    "regions"), else as it stands out ("found"), else a band at the top and one at the bottom
+    ("bands"). `text` is where letters were found, where they were looked for (`text_sought`).
     `file_date` compares the file's own date with the day given: agrees, differs or absent.
+    `aspect` is a pixel's width to its height.
     """
 
     kind: Literal["still", "clip"]
@@ -203,13 +212,25 @@ class Facts:
     times: list[int]
     times_known: bool
     mask: list[Rectangle]
-    mask_from: Literal["regions", "bands"]
+    mask_from: Literal["regions", "found", "bands"]
     regions_clamped: bool
     suggestions: Suggestions
     file_date: Literal["agrees", "differs", "absent"]
     lossless: bool
     source: str
     colour: dict[str, int] = field(default_factory=dict)
+    aspect: tuple[int, int] = (1, 1)
+    text: list[Rectangle] = field(default_factory=list)
+    text_sought: bool = False
+
+    @property
+    def frame_starts(self) -> list[int]:
+        """When each frame of a clip begins, in ms, where counting by the mean rate would show
+        another; empty where the frames come evenly."""
+        step = self.duration_ms * self.ticks_per_second / 1000 / max(self.frames, 1)
+        if all(abs(at - index * step) < UNEVEN * step for index, at in enumerate(self.times)):
+            return []
+        return [round(at * 1000 / self.ticks_per_second) for at in self.times]
 
     def as_json(self) -> dict[str, Any]:
         """Plain values."""
@@ -224,6 +245,8 @@ class Facts:
             **{
                 **plain,
                 "mask": [Rectangle(**one) for one in plain["mask"]],
+                "aspect": tuple(plain["aspect"]),
+                "text": [Rectangle(**one) for one in plain["text"]],
                 "suggestions": Suggestions(
                     **suggestions, region=Rectangle(**region) if region else None
                 ),

@@ -6,6 +6,7 @@ ends with that process.
 """
 
 import array
+import base64
 import contextlib
 import json
 import mmap
@@ -17,13 +18,14 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Literal
 
 import logbook
 from logbook.intake.facts import Day, Facts, Limits, Rectangle, Refusal
+from logbook.intake.marks import Marks
 from logbook.intake.walls import Budget
 
 ROOT = Path(logbook.__file__).resolve().parent.parent
@@ -48,13 +50,21 @@ class Finished:
     media_type: str
     master: mmap.mmap
     poster: bytes
+    fingerprint: bytes = b""
 
 
-def pieces(memory: mmap.mmap, size: int = 1 << 20) -> Iterator[bytes]:
-    """An outcome from its start, in pieces."""
-    memory.seek(0)
-    while piece := memory.read(size):
-        yield piece
+@dataclass(frozen=True)
+class Cleaned:
+    """A DICOM file for teaching; memory that reads like a file."""
+
+    content: mmap.mmap
+
+
+def pieces(memory: mmap.mmap, size: int = 1 << 20) -> Iterator[memoryview]:
+    """An outcome from its start, in pieces that are not copied."""
+    whole = memoryview(memory)
+    for start in range(0, len(whole), size):
+        yield whole[start : start + size]
 
 
 class Runner:
@@ -66,11 +76,15 @@ class Runner:
         limits: Limits | None = None,
         budget: Budget | None = None,
         require_walls: bool = True,
+        codec: Literal["h264", "vp9"] = "h264",
         at_once: int | None = None,
+        program: str = "logbook.intake.child",
     ) -> None:
+        self.program = program
         self.limits = limits or Limits()
         self.budget = budget or Budget()
         self.require_walls = require_walls
+        self.codec = codec
         self._turns = threading.BoundedSemaphore(at_once or os.cpu_count() or 1)
         self._lock = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
@@ -98,9 +112,14 @@ class Runner:
             return Stripped(Facts.from_json(said["facts"]), _mapped(working), _mapped(poster)[:])
 
     def finish(
-        self, working: Iterable[bytes], *, facts: Facts, mask: Sequence[Rectangle]
+        self,
+        working: Iterable[bytes | memoryview],
+        *,
+        facts: Facts,
+        mask: Sequence[Rectangle],
+        marks: Marks | None = None,
     ) -> Finished | Refusal:
-        """Step two: cover `mask` in every frame and write master and poster."""
+        """Step two: cover `mask` in every frame, draw `marks`, write master and poster."""
         with _memory() as source, _memory() as master, _memory() as poster:
             for piece in working:
                 source.write(piece)
@@ -109,12 +128,84 @@ class Runner:
                     "task": "finish",
                     "facts": facts.as_json(),
                     "mask": [asdict(one) for one in mask],
+                    "marks": asdict(marks or Marks()),
+                    "codec": self.codec,
                 },
                 [(source, "rb"), (master, "r+b"), (poster, "r+b")],
             )
             if isinstance(said, Refusal):
                 return said
-            return Finished(said["media_type"], _mapped(master), _mapped(poster)[:])
+            return Finished(
+                said["media_type"],
+                _mapped(master),
+                _mapped(poster)[:],
+                base64.b64decode(said["fingerprint"]),
+            )
+
+    def clean(
+        self,
+        arrived: Iterable[bytes],
+        *,
+        facts: Facts,
+        mask: Sequence[Rectangle],
+        rename: Callable[[str], str],
+    ) -> Cleaned | Refusal:
+        """A DICOM file without what identifies. `rename` makes a new identifier of an old one: it
+        has the key, which the child never sees."""
+        with _memory() as source, _memory() as out:
+            for piece in arrived:
+                source.write(piece)
+            found = self._run({"task": "identifiers"}, [(source, "rb")])
+            if isinstance(found, Refusal):
+                return found
+            said = self._run(
+                {
+                    "task": "clean",
+                    "facts": facts.as_json(),
+                    "mask": [asdict(one) for one in mask],
+                    "uids": {uid: rename(uid) for uid in found["uids"]},
+                    "limits": asdict(self.limits),
+                },
+                [(source, "rb"), (out, "r+b")],
+            )
+            return said if isinstance(said, Refusal) else Cleaned(_mapped(out))
+
+    def look(self, jpeg: bytes) -> Rectangle | None:
+        """Where the image is in a picture that a child made; None where nothing stands out."""
+        said = self._on_picture("look", jpeg)
+        if isinstance(said, Refusal) or said["image"] is None:
+            return None
+        return Rectangle(**said["image"])
+
+    def find_letters(self, jpeg: bytes) -> list[Rectangle] | Refusal:
+        """Where letters stand in a picture that a child made. Asks `letters`, the other program."""
+        said = self._on_picture("find_letters", jpeg)
+        if isinstance(said, Refusal):
+            return said
+        return [Rectangle(*one) for one in said["letters"]]
+
+    def strip_along(
+        self, clip: Iterable[bytes], *, line: tuple[float, float, float, float], caption: str
+    ) -> bytes | Refusal:
+        """A PNG of what lies under `line` (x0, y0, x1, y1 in fractions) over the clip's time."""
+        with _memory() as source, _memory() as out:
+            for piece in clip:
+                source.write(piece)
+            said = self._run(
+                {
+                    "task": "strip_along",
+                    "line": line,
+                    "caption": caption,
+                    "limits": asdict(self.limits),
+                },
+                [(source, "rb"), (out, "r+b")],
+            )
+            return said if isinstance(said, Refusal) else _mapped(out)[:]
+
+    def _on_picture(self, task: str, jpeg: bytes) -> dict[str, Any] | Refusal:
+        with _memory() as picture:
+            picture.write(jpeg)
+            return self._run({"task": task}, [(picture, "rb")])
 
     def walls(self) -> dict[str, bool]:
         """Which walls stand, found by trying to break through each; all False without a child."""
@@ -124,9 +215,9 @@ class Runner:
             return {"child": False}
         return {"child": True, **said["walls"], "own_network": self._greeting["own_network"]}
 
-    def misbehave(self, how: str, **more: Any) -> dict[str, Any] | Refusal:
-        """Let a child end badly; for trying out what becomes of it."""
-        return self._run({"task": "misbehave", "how": how, **more}, [])
+    def nothing(self) -> dict[str, Any] | Refusal:
+        """A child that does nothing: what one costs."""
+        return self._run({"task": "nothing"}, [])
 
     def start(self) -> float:
         """Have the warm parent ready. Returns the seconds that took."""
@@ -197,7 +288,7 @@ class Runner:
             ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
             with theirs:
                 self._process = subprocess.Popen(  # noqa: S603  (our own program, nothing of a request)
-                    [sys.executable, "-P", "-m", "logbook.intake.child", str(theirs.fileno())],
+                    [sys.executable, "-P", "-m", self.program, str(theirs.fileno())],
                     env={
                         "PATH": os.defpath,
                         "LANG": "C.UTF-8",

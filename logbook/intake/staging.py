@@ -6,6 +6,12 @@ which the caller keeps elsewhere: without the caller's row the folder is noise, 
 key destroys the upload. The counter and an end mark stand in each nonce (the STREAM
 construction), the upload and part names in the authenticated data, so a part that was cut,
 reordered or exchanged for another is refused on reading.
+
+A file that comes in several requests is a chain of parts, its *pieces*: the name of each says where
+in the file it starts, its own random mark, and the mark of the piece before it. The caller's row
+holds the mark of the newest piece that counts; what no walk back from there meets does not count.
+So two requests may write at once, on two hosts, without a lock: one compare-and-set in the row
+decides whose piece it is, and nothing that was acknowledged is ever written over.
 """
 
 import contextlib
@@ -13,9 +19,9 @@ import os
 import re
 import secrets
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
@@ -27,9 +33,11 @@ MAGIC = b"STG1"
 PREFIX_LENGTH = 7
 TAG_LENGTH = 16
 KEY_LENGTH = 32
-KEEP_FOR = timedelta(hours=24)
 
 NAME = re.compile(r"[0-9a-z][0-9a-z-]{0,63}")
+ARRIVED = "arrived"  # the file that came in one part
+PIECE_NAME = re.compile(r"piece-(?P<start>\d{15})-(?P<mark>[0-9a-f]{16})-(?P<before>[0-9a-f]{16})")
+NO_PIECE = "0" * 16
 
 
 class StagingError(Exception):
@@ -87,11 +95,57 @@ class Staging:
                 out.write(piece)
         return out.size
 
+    def write_together(
+        self, upload: str, parts: Mapping[str, Iterable[bytes]], *, key: bytes
+    ) -> None:
+        """Stage several parts, like `write`; the folder is brought to disk once for all."""
+        last = list(parts)[-1]
+        for part, pieces in parts.items():
+            incoming = self.incoming(upload, part, key=key)
+            try:
+                for piece in pieces:
+                    incoming.write(piece)
+            except BaseException:
+                incoming.abort()
+                raise
+            incoming.commit(alone=part == last)
+
     def incoming(
         self, upload: str, part: str, *, key: bytes, limit: int | None = None
     ) -> "Incoming":
         """A part to be written piece by piece: a context, or with `commit` and `abort`."""
         return Incoming(self, upload, part, key, limit)
+
+    def piece(self, upload: str, *, start: int, before: str, key: bytes) -> "Incoming":
+        """A piece that starts at byte `start`, after the one marked `before` ("" for none)."""
+        mark = secrets.token_hex(8)
+        name = f"piece-{start:015d}-{mark}-{before or NO_PIECE}"
+        return Incoming(self, upload, name, key, None, mark=mark)
+
+    def assembled(self, upload: str, *, head: str, key: bytes) -> Iterator[bytes]:
+        """The bytes of the chain of pieces that ends with the one marked `head`.
+
+        Raises StagingError where a piece is missing, altered, or does not start where the one
+        before it ends; like `read`, not before the place where it shows.
+        """
+        found = {}
+        with contextlib.suppress(FileNotFoundError):
+            for entry in os.scandir(self._folder(upload)):
+                if named := PIECE_NAME.fullmatch(entry.name):
+                    found[named["mark"]] = (int(named["start"]), named["before"], entry.name)
+        chain, mark = [], head
+        while mark != NO_PIECE:
+            if mark not in found:
+                raise StagingError("A piece of this upload is no longer in staging.")
+            start, mark, name = found.pop(mark)
+            chain.append((start, name))
+        reached = 0
+        for start, name in reversed(chain):
+            if start != reached:
+                raise StagingError("The pieces of this upload do not meet.")
+            for plain in self.read(upload, name, key=key):
+                reached += len(plain)
+                yield plain
 
     def read(self, upload: str, part: str, *, key: bytes) -> Iterator[bytes]:
         """The part's bytes, piece by piece. Raises StagingError where they are not what was put.
@@ -106,10 +160,6 @@ class Staging:
         with source:
             yield from self._decrypt(source, key, _context(upload, part))
 
-    def has(self, upload: str, part: str) -> bool:
-        """Whether the part is there (its content is not looked at)."""
-        return self._path(upload, part).is_file()
-
     def remove(self, upload: str) -> bool:
         """Remove an upload with all its parts. Returns whether there was anything."""
         folder = self._folder(upload)
@@ -119,10 +169,22 @@ class Staging:
         fsync_folder(self.root)
         return True
 
-    def remove_part(self, upload: str, part: str) -> None:
-        """Remove one part, the arrived bytes for instance once they are stripped."""
-        self._path(upload, part).unlink(missing_ok=True)
-        fsync_folder(self._folder(upload))
+    def remove_arrived(self, upload: str) -> None:
+        """Remove the file as it came, in whatever parts, and what was left of broken requests.
+
+        What a power cut brings back of it goes with the folder.
+        """
+        with contextlib.suppress(FileNotFoundError):
+            for path in self._folder(upload).iterdir():
+                if path.name == ARRIVED or path.name.startswith((".", "piece-")):
+                    path.unlink(missing_ok=True)
+
+    def discard(self, upload: str, parts: Iterable[str]) -> None:
+        """Remove parts that came to nothing; the folder too where nothing else is in it."""
+        for part in parts:
+            self._path(upload, part).unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            self._folder(upload).rmdir()
 
     def listing(self) -> list[Staged]:
         """Every upload at rest, oldest first. Folders that are not uploads are left out."""
@@ -140,13 +202,6 @@ class Staging:
             changed_at = datetime.fromtimestamp(max(stat.st_mtime for stat in stats), UTC)
             found.append(Staged(folder.name, changed_at, size))
         return sorted(found, key=lambda staged: (staged.changed_at, staged.upload))
-
-    def expire(self, *, at: datetime, older_than: timedelta = KEEP_FOR) -> list[str]:
-        """Remove uploads whose newest part is older than `older_than`. Returns their names."""
-        gone = [staged.upload for staged in self.listing() if staged.changed_at <= at - older_than]
-        for upload in gone:
-            self.remove(upload)
-        return gone
 
     def _folder(self, upload: str) -> Path:
         if not NAME.fullmatch(upload):
@@ -182,11 +237,20 @@ class Incoming:
     """One part on its way in. It appears under its name at `commit`, whole, or never."""
 
     def __init__(
-        self, staging: Staging, upload: str, part: str, key: bytes, limit: int | None
+        self,
+        staging: Staging,
+        upload: str,
+        part: str,
+        key: bytes,
+        limit: int | None,
+        *,
+        mark: str = "",
     ) -> None:
         self.size = 0
+        self.part, self.mark = part, mark
         self._staging, self._limit = staging, limit
         self._target = staging._path(upload, part)
+        self._new = not self._target.parent.is_dir()
         self._target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         self._partial = self._target.with_name(f".{part}.{secrets.token_hex(8)}")
         self._cipher, self._context = AESGCM(key), _context(upload, part)
@@ -201,25 +265,45 @@ class Incoming:
         self.size += len(piece)
         if self._limit is not None and self.size > self._limit:
             raise TooLarge(f"more than {self._limit} bytes")
-        self._waiting += piece
+        rest = memoryview(piece)
         # The last piece carries the end mark, so a full one waits until more has come.
-        while len(self._waiting) > PIECE:
-            self._seal(bytes(self._waiting[:PIECE]), last=False)
-            del self._waiting[:PIECE]
+        if self._waiting:
+            lacking = PIECE - len(self._waiting)
+            self._waiting += rest[:lacking]
+            rest = rest[lacking:]
+            if not rest:
+                return
+            self._seal(self._waiting, last=False)
+            self._waiting.clear()
+        while len(rest) > PIECE:
+            self._seal(rest[:PIECE], last=False)
+            rest = rest[PIECE:]
+        self._waiting += rest
 
-    def commit(self) -> None:
-        """Make the part appear, on disk before this returns."""
-        self._seal(bytes(self._waiting), last=True)
-        self._out.flush()
-        os.fsync(self._out.fileno())
+    def commit(self, *, alone: bool = True) -> None:
+        """Make the part appear, on disk before this returns.
+
+        `alone` False: other parts follow; that the folder is on disk is for the last of them.
+        """
+        try:
+            self._seal(self._waiting, last=True)
+            self._out.flush()
+            os.fsync(self._out.fileno())
+        except BaseException:  # a full disk, for instance
+            self.abort()
+            raise
         self._out.close()
         os.replace(self._partial, self._target)
+        if not alone:
+            return
         fsync_folder(self._target.parent)
-        fsync_folder(self._staging.root)
+        if self._new:
+            fsync_folder(self._staging.root)
 
     def abort(self) -> None:
         """Leave nothing of it; the folder goes too where nothing else is in it."""
-        self._out.close()
+        with contextlib.suppress(OSError):
+            self._out.close()
         self._partial.unlink(missing_ok=True)
         with contextlib.suppress(OSError):
             self._target.parent.rmdir()
@@ -233,7 +317,7 @@ class Incoming:
         else:
             self.abort()
 
-    def _seal(self, plain: bytes, *, last: bool) -> None:
+    def _seal(self, plain: bytes | bytearray | memoryview, *, last: bool) -> None:
         nonce = _nonce(self._prefix, self._counter, last=last)
         self._out.write(self._cipher.encrypt(nonce, plain, self._context))
         self._counter += 1

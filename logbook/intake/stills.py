@@ -5,6 +5,7 @@ Runs in the child process only.
 
 import re
 import warnings
+from collections.abc import Sequence
 from datetime import date
 from typing import BinaryIO
 
@@ -12,11 +13,14 @@ import numpy as np
 import pillow_heif
 from PIL import ExifTags, Image, ImageOps
 
-from logbook.intake import masks
+from logbook.intake import jpegs, masks, sector
 from logbook.intake.facts import STILL, Day, Facts, Limits, Rectangle, Refused, Suggestions
+from logbook.intake.marks import LIGHT
 
-FORMATS = ("JPEG", "PNG", "WEBP", "HEIF", "AVIF")
-LOSSLESS = {"PNG"}
+FORMATS = ("JPEG", "PNG", "WEBP", "HEIF", "AVIF", "GIF", "TIFF")
+WAITING = ("PPM", "JPEG")
+SIDEWAYS = range(5, 9)  # Exif 2.32, tag 0x0112: rows and columns change places
+LOSSLESS_TIFF = {"raw", "packbits", "tiff_lzw", "tiff_adobe_deflate", "tiff_deflate"}
 PREVIEW_SIDE, POSTER_SIDE = 1280, 640
 PNG_PIXELS = 4_000_000  # above this a lossless master costs more than it shows
 JPEG_QUALITY = 93
@@ -34,25 +38,34 @@ def strip(
         picture = Image.open(source, formats=FORMATS)
         limits.check_still(*picture.size)
         form = picture.format or ""
-        if form in ("PNG", "WEBP", "AVIF") and getattr(picture, "n_frames", 1) > 1:
+        if form == "TIFF" and getattr(picture, "n_frames", 1) > 1:
             raise Refused("several_pictures")
-        file_day = _file_day(picture)
+        day_inside = file_day(picture)
         if form == "PNG":  # decoding alone does not look at the checksums
             source.seek(0)
             Image.open(source, formats=FORMATS).verify()
             source.seek(0)
             picture = Image.open(source, formats=FORMATS)
-        ImageOps.exif_transpose(picture, in_place=True)
-        pixels = _eight_bits(picture)
-    facts = facts_of_still(
-        pixels.shape[1],
-        pixels.shape[0],
-        file_date=compare_day(file_day, day),
-        source=form.lower(),
-        lossless=form in LOSSLESS,
+        without_loss = _without_loss(picture, source)
+        orientation = picture.getexif().get(ExifTags.Base.Orientation)
+        size = picture.size[::-1] if orientation in SIDEWAYS else picture.size
+        if form in ("JPEG", "MPO"):
+            source.seek(0)
+            working.writelines(jpegs.bare(source.read(), orientation))
+            working.seek(0)
+            picture = Image.open(working, formats=WAITING)
+            # All of it is read, and so found damaged; a preview needs no more than this of it.
+            picture.draft(None, (PREVIEW_SIDE, PREVIEW_SIDE))
+            luma = write_preview(upright(picture), poster)
+        else:
+            luma = write_working(upright(picture), working, poster)
+    return facts_of_still(
+        *size,
+        file_date=compare_day(day_inside, day),
+        source="jpeg" if form == "MPO" else form.lower(),
+        lossless=without_loss,
+        luma=luma,
     )
-    write_working(pixels, working, poster)
-    return facts
 
 
 def facts_of_still(
@@ -65,8 +78,16 @@ def facts_of_still(
     mask: list[Rectangle] | None = None,
     regions_clamped: bool = False,
     suggestions: Suggestions | None = None,
+    luma: np.ndarray | None = None,
 ) -> Facts:
-    """The facts of a picture without time."""
+    """The facts of a picture without time. Where the image is, is looked for in `luma`, the
+    brightness (rows, columns) of the picture or of a smaller one."""
+    hidden, mask_from = sector.choose(
+        mask,
+        clamped=regions_clamped,
+        glimpses=[] if luma is None else [sector.small(luma)],
+        picture=luma,
+    )
     return Facts(
         kind=STILL,
         width=width,
@@ -76,8 +97,8 @@ def facts_of_still(
         ticks_per_second=1,
         times=[],
         times_known=False,
-        mask=list(masks.BANDS) if mask is None else mask,
-        mask_from="bands" if mask is None else "regions",
+        mask=hidden,
+        mask_from=mask_from,
         regions_clamped=regions_clamped,
         suggestions=suggestions or Suggestions(),
         file_date=file_date,
@@ -86,23 +107,36 @@ def facts_of_still(
     )
 
 
-def write_working(pixels: np.ndarray, working: BinaryIO, poster: BinaryIO) -> None:
-    """The lossless copy that waits for the mask, and a preview of it."""
-    fresh = Image.fromarray(pixels)
+def write_working(fresh: Image.Image, working: BinaryIO, poster: BinaryIO) -> np.ndarray:
+    """The lossless copy that waits for the mask, and a preview of it, whose luma comes back."""
     # Bare pixels: it rests for minutes, and compressing would cost more than all the rest.
     fresh.save(working, "PPM")
-    write_poster(fresh, poster, PREVIEW_SIDE)
+    return write_preview(fresh, poster)
+
+
+def write_preview(fresh: Image.Image, poster: BinaryIO) -> np.ndarray:
+    """The picture on which the mask is drawn. Returns its luma."""
+    return np.asarray(write_poster(fresh, poster, PREVIEW_SIDE).convert("L"))
 
 
 def finish(
-    working: BinaryIO, master: BinaryIO, poster: BinaryIO, *, facts: Facts, mask: list[Rectangle]
+    working: BinaryIO,
+    master: BinaryIO,
+    poster: BinaryIO,
+    *,
+    facts: Facts,
+    mask: list[Rectangle],
+    drawn: Sequence[masks.Box] = (),
 ) -> str:
-    """Cover and write the master. Returns its media type. Raises Refused."""
-    with Image.open(working, formats=("PPM",)) as picture:
-        pixels = np.array(picture)
+    """Cover, draw `drawn` and write the master. Returns its media type. Raises Refused."""
     masks.check(mask, facts.width, facts.height)
-    masks.cover(pixels, mask)
-    fresh = Image.fromarray(pixels)
+    fresh = upright(Image.open(working, formats=WAITING))
+    if fresh.size != (facts.width, facts.height):
+        raise Refused("damaged")
+    for one in mask:
+        fresh.paste(0, masks.pixels(one, facts.width, facts.height))
+    for box in drawn:
+        fresh.paste(LIGHT if fresh.mode == "L" else (LIGHT, LIGHT, LIGHT), box)
     write_poster(fresh, poster, POSTER_SIDE)
     if facts.lossless and facts.width * facts.height <= PNG_PIXELS:
         fresh.save(master, "PNG", compress_level=6)
@@ -111,11 +145,18 @@ def finish(
     return "image/jpeg"
 
 
-def write_poster(fresh: Image.Image, poster: BinaryIO, side: int) -> None:
-    """A JPEG no larger than `side` on its longer side."""
-    small = fresh.copy()
-    small.thumbnail((side, side), Image.Resampling.LANCZOS, reducing_gap=2.0)
-    small.save(poster, "JPEG", quality=85)
+def write_poster(fresh: Image.Image, poster: BinaryIO, side: int) -> Image.Image:
+    """A JPEG no larger than `side` on its longer side. Returns what was drawn."""
+    size = fresh.size
+    if max(size) > side:
+        size = tuple(max(1, round(one * side / max(size))) for one in size)
+        # Averaging whole pixels first makes it cheap; a preview shows no less for it.
+        fresh = fresh.resize(size, Image.Resampling.BICUBIC, reducing_gap=1.0)
+    # Encoders write what a picture carries beside its pixels; a new one carries nothing.
+    drawn = Image.new(fresh.mode, size)
+    drawn.paste(fresh)
+    drawn.save(poster, "JPEG", quality=85)
+    return drawn
 
 
 def compare_day(found: date | None, day: Day) -> str:
@@ -134,7 +175,24 @@ def day_from_text(text: object) -> date | None:
         return None
 
 
-def _file_day(picture: Image.Image) -> date | None:
+def _without_loss(picture: Image.Image, source: BinaryIO) -> bool:
+    """Whether the file itself gave up nothing of the picture it was made from."""
+    match picture.format:
+        case "PNG" | "GIF":
+            return True
+        case "TIFF":
+            return picture.info.get("compression") in LOSSLESS_TIFF
+        case "WEBP":  # RFC 9649: the kind of the first chunk of a plain file
+            at = source.tell()
+            source.seek(12)
+            kind = source.read(4)
+            source.seek(at)
+            return kind == b"VP8L"
+        case _:
+            return False
+
+
+def file_day(picture: Image.Image) -> date | None:
     try:
         exif = picture.getexif()
         detail = exif.get_ifd(ExifTags.IFD.Exif)
@@ -144,16 +202,23 @@ def _file_day(picture: Image.Image) -> date | None:
     return next((found for found in map(day_from_text, values) if found), None)
 
 
-def _eight_bits(picture: Image.Image) -> np.ndarray:
-    """Grey (height, width) or colour (height, width, 3), uint8; transparency over black."""
+def upright(picture: Image.Image) -> Image.Image:
+    """The picture as it is meant to be seen, and nothing beside its pixels: encoders would write
+    it."""
+    ImageOps.exif_transpose(picture, in_place=True)
+    picture = plain(picture)
+    picture.info.clear()
+    return picture
+
+
+def plain(picture: Image.Image) -> Image.Image:
+    """The picture in grey or colour, eight bits, transparency over black."""
     if picture.mode.startswith("I;16") or picture.mode == "I":
         deep = np.asarray(picture).astype(np.int64)
-        return (np.clip(deep, 0, 65535) >> 8).astype(np.uint8)
-    if picture.mode in ("1", "L"):
-        return np.array(picture.convert("L"))
+        return Image.fromarray((np.clip(deep, 0, 65535) >> 8).astype(np.uint8))
     if picture.mode in ("RGBA", "LA", "PA", "La", "RGBa") or "transparency" in picture.info:
         clear = picture.convert("RGBA")
-        ground = Image.new("RGBA", clear.size, (0, 0, 0, 255))
-        ground.alpha_composite(clear)
-        return np.array(ground.convert("RGB"))
-    return np.array(picture.convert("RGB"))
+        over = Image.new("RGB", clear.size)
+        over.paste(clear, mask=clear)
+        return over
+    return picture.convert("L" if picture.mode in ("1", "L") else "RGB")

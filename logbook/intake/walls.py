@@ -44,6 +44,7 @@ ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS",
     "MALLOC_ARENA_MAX",
     "GDCM_RESOURCES_PATH",
+    "LD_LIBRARY_PATH",  # by the picture library under the search for letters
 }
 
 # AUDIT_ARCH_* of linux/audit.h, and the column of CALLS.

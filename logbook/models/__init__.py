@@ -1,4 +1,4 @@
-from logbook.models.captures import Capture
+from logbook.models.captures import Capture, Fingerprint, FingerprintCode
 from logbook.models.exams import (
     Exam,
     ExamRevision,
@@ -8,6 +8,7 @@ from logbook.models.exams import (
     SupervisionConfirmation,
 )
 from logbook.models.programmes import Application, LogbookSettings, OwnValue
+from logbook.models.scanners import ScannerCount
 from logbook.models.uploads import Upload
 
 __all__ = [
@@ -16,10 +17,13 @@ __all__ = [
     "Exam",
     "ExamRevision",
     "Finding",
+    "Fingerprint",
+    "FingerprintCode",
     "LogbookSettings",
     "OwnValue",
     "RevisionAnswer",
     "Scan",
+    "ScannerCount",
     "SupervisionConfirmation",
     "Upload",
 ]

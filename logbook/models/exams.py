@@ -141,6 +141,9 @@ class Exam(ProgrammeOwned):
         indexes = [
             models.Index(fields=["trainee", "-created_at"], name="exams_of_a_trainee"),
             models.Index(fields=["programme", "state", "first_received_at"], name="exams_waiting"),
+            models.Index(
+                fields=["trainee", "programme", "first_received_at"], name="exams_by_first_receipt"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -322,12 +325,14 @@ class Scan(ProgrammeOwned):
     trainee = models.ForeignKey(PERSON, on_delete=models.PROTECT, related_name="+")
     state = models.CharField(max_length=12, choices=STATES, default="submitted")
     moved_at = models.DateTimeField()
+    # Positions in the ledger of the submission that first asked it, and of its last move.
+    received_seq = models.BigIntegerField(default=0)
+    moved_seq = models.BigIntegerField(default=0)
     revision = models.ForeignKey(ExamRevision, on_delete=models.PROTECT, related_name="+")
     first_answer = models.CharField(max_length=20)
     first_confidence = models.CharField(max_length=40)
     first_answered_at = models.DateTimeField()
     performed_on = models.DateField()
-    late = models.BooleanField()
 
     objects = ScanQuerySet.as_manager()
 
@@ -347,6 +352,11 @@ class Scan(ProgrammeOwned):
             models.Index(
                 fields=["trainee", "application", "performed_on"],
                 name="scans_of_trainee",
+            ),
+            models.Index(
+                fields=["trainee", "programme"],
+                condition=Q(state__in=["submitted", "returned"]),
+                name="scans_a_trainee_waits_for",
             ),
         ]
 

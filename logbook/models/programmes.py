@@ -37,20 +37,19 @@ class LogbookSettings(ProgrammeOwned):
     deep_at_least_mm = models.PositiveSmallIntegerField(
         _("shallowest deep view in adults (mm)"), default=120
     )
-    answer_within_hours = models.PositiveSmallIntegerField(
-        _("hours in which the answer is on time"),
-        default=24,
-        validators=[MinValueValidator(1)],
-    )
-    receive_within_days = models.PositiveSmallIntegerField(
-        _("days in which the exam is on time"),
-        default=14,
-        validators=[MinValueValidator(1)],
-    )
     close_returned_after_days = models.PositiveSmallIntegerField(
         _("days after which a return closes"),
         default=14,
         validators=[MinValueValidator(1)],
+    )
+
+    keep_dicom = models.BooleanField(
+        _("keep cleaned DICOM for the teaching set"),
+        default=False,
+        help_text=_(
+            "Off unless the programme asks for it: beside each picture that came as DICOM, a copy "
+            "cleaned after DICOM PS3.15 Annex E is kept."
+        ),
     )
 
     class Meta:

@@ -6,7 +6,7 @@ import datetime as dt
 from typing import Self
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from accounts.fields import uuid7
 from accounts.models import ProgrammeOwned
@@ -15,6 +15,8 @@ from logbook.models.captures import Capture
 # A worker that has not come back by then is gone, and its upload is anybody's again.
 CLAIM_LASTS = dt.timedelta(minutes=10)
 MOST_ATTEMPTS = 3
+# From its beginning to its last byte, and again from its last byte to the confirmed mask.
+KEPT_FOR = dt.timedelta(hours=24)
 
 
 class UploadQuerySet(models.QuerySet):
@@ -24,12 +26,20 @@ class UploadQuerySet(models.QuerySet):
             Q(claimed_at=None) | Q(claimed_at__lt=at - CLAIM_LASTS)
         )
 
+    def overdue(self, *, at: dt.datetime) -> Self:
+        """Those whose day is over: not come whole, or not confirmed."""
+        since = at - KEPT_FOR
+        return self.filter(emptied_at=None).filter(
+            Q(received_at__lte=since) | Q(received_at=None, capture__created_at__lte=since)
+        )
+
 
 class Upload(ProgrammeOwned):
     """The staged parts of one capture; emptied, with its key, once its master is kept.
 
-    Its id names the folder in staging. ``mask`` is the canonical text of the rectangles that the
-    person confirmed; null until then.
+    Its id names the folder in staging. ``offset`` bytes of ``size`` are acknowledged; where they
+    came in pieces, ``head`` is the mark of the newest one, and each piece names the one before it.
+    ``mask`` is the canonical text of the rectangles that the person confirmed; null until then.
     """
 
     mutability = "mutable"
@@ -39,13 +49,24 @@ class Upload(ProgrammeOwned):
     sealed_key = models.BinaryField(max_length=120, null=True)
     sealed_by = models.CharField(max_length=40)
     size = models.PositiveBigIntegerField()
-    received_at = models.DateTimeField()
+    offset = models.PositiveBigIntegerField(default=0)
+    head = models.CharField(max_length=16, blank=True)
+    pieces = models.PositiveIntegerField(default=0)
+    received_at = models.DateTimeField(null=True)
     claimed_at = models.DateTimeField(null=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     stripped_at = models.DateTimeField(null=True)
     mask = models.TextField(
         null=True, help_text="canonical text: rectangles in hundredths of a percent"
     )
+    marks = models.TextField(
+        default="{}", help_text="canonical text: what is redrawn beside the picture"
+    )
+    text_at = models.TextField(
+        default="[]",
+        help_text="canonical text: where letters were found, in hundredths of a percent",
+    )
+    text_answered = models.BooleanField(default=False)
     emptied_at = models.DateTimeField(null=True)
 
     objects = UploadQuerySet.as_manager()
@@ -61,7 +82,17 @@ class Upload(ProgrammeOwned):
                 condition=Q(mask=None) | Q(stripped_at__isnull=False),
                 name="a_mask_is_confirmed_on_stripped_frames",
             ),
+            models.CheckConstraint(
+                condition=Q(received_at=None, offset__lt=F("size"))
+                | Q(received_at__isnull=False, offset=F("size")),
+                name="an_upload_is_received_when_it_is_whole",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"upload of {self.capture_id}"
+
+    @property
+    def expires_at(self) -> dt.datetime:
+        """Until when the last byte may come. Needs the capture."""
+        return self.capture.created_at + KEPT_FOR

@@ -15,7 +15,8 @@ from logbook import keeping, upkeep
 class Command(BaseCommand):
     help = (
         "doctor: which walls stand around the program that opens files, and every object that is "
-        "missing, altered or unknown. sweep: removes unknown objects older than a day."
+        "missing, unreadable, altered, unstripped, orphaned or left over. sweep: removes objects "
+        "that nothing names and that are older than a day."
     )
 
     def add_arguments(self, parser: CommandParser) -> None:
@@ -31,7 +32,7 @@ class Command(BaseCommand):
             self.stdout.write(f"{len(gone)} objects removed that nothing names")
             return
         walls = keeping.runner().walls()
-        found = upkeep.examine(read=not quick)
+        found = upkeep.examine(at=timezone.now(), read=not quick)
         keeping.runner().close()
         if json:
             self.stdout.write(_as_json(walls, found))

@@ -1,79 +1,146 @@
-// Sends a capture with its progress shown, again where the connection breaks; the identifier in
-// the form makes a repeated send the same capture. Without this script the form sends by itself.
+// Sends a capture's file in pieces, with its progress shown, and goes on by itself after a broken
+// connection or a reload. Without this script the form sends by itself.
 // On the list of captures: asks again while something is under way.
 
-const PAUSES = [1000, 3000, 8000];
+import { alone, drop, keep, kept, source } from "./outbox.js";
+import { Refused, begin, estimate, send } from "./sending.js";
 
-const send = (form, onProgress) =>
-  new Promise((resolve, reject) => {
-    const request = new XMLHttpRequest();
-    request.open("POST", form.action);
-    request.setRequestHeader("Accept", "application/json");
-    request.timeout = 10 * 60 * 1000;
-    request.upload.addEventListener("progress", (event) => {
-      if (event.lengthComputable) onProgress(event.loaded / event.total);
+const language = document.documentElement.lang;
+const megabytes = new Intl.NumberFormat(language, {
+  style: "unit", unit: "megabyte", minimumFractionDigits: 1, maximumFractionDigits: 1,
+});
+const inWords = (seconds) => {
+  const [unit, value] = seconds < 90
+    ? ["second", Math.max(5, Math.round(seconds / 5) * 5)] : ["minute", Math.round(seconds / 60)];
+  return new Intl.NumberFormat(language, { style: "unit", unit, unitDisplay: "long" }).format(value);
+};
+
+// One file's bar and words. `words` holds the sentences, as the page has them.
+const shown = (box, words, size) => {
+  const bar = box.querySelector("progress");
+  const says = box.querySelector("[data-says]");
+  const count = box.querySelector("[data-count]");
+  const left = estimate(size);
+  box.hidden = false;
+  return {
+    say: (sentence) => { if (says.textContent !== sentence) says.textContent = sentence; },
+    progress: (bytes) => {
+      const seconds = left(bytes);
+      bar.value = Math.floor((bytes / size) * 100);
+      count.textContent = words.count.replace("{sent}", megabytes.format(bytes / 2 ** 20))
+        .replace("{all}", megabytes.format(size / 2 ** 20))
+        + (seconds === null ? "" : ` ${words.left.replace("{time}", inWords(seconds))}`);
+    },
+  };
+};
+
+const whyNot = (problem, words) => {
+  if (!(problem instanceof Refused)) return words.failed;
+  if (problem.signedOut) return words.signedOut;
+  return problem.gone ? words.gone : problem.detail || words.failed;
+};
+
+// Sends what is missing of one file; true once the service has it whole.
+const through = async (record, from, look, words) => {
+  look.say(words.sending);
+  try {
+    await send(record.address, from, {
+      headers: { "X-CSRFToken": words.csrf },
+      progress: look.progress,
+      troubled: (why) => look.say(words[why || "sending"]),
     });
-    request.addEventListener("load", () => resolve(request));
-    for (const broken of ["error", "timeout", "abort"]) {
-      request.addEventListener(broken, () => reject(new Error(broken)));
-    }
-    request.send(new FormData(form));
-  });
+  } catch (problem) {
+    look.say(whyNot(problem, words));
+    if (problem.gone) await drop(record.id);
+    return false;
+  }
+  await drop(record.id);
+  look.say(words.sent);
+  return true;
+};
 
 // Each sentence where it belongs is the plain page's way; here one line says them all, the fields
 // are marked, and nothing typed or chosen is lost.
-const refuse = (form, says, errors) => {
-  const marked = Object.keys(errors).map((name) => form.elements.namedItem(name)).filter(Boolean);
+const refuse = (form, says, problem) => {
+  const names = { depth_mm: "depth_cm", capture: "capture_id" };
+  const errors = Object.entries(problem.fields).map(([name, text]) => [names[name] ?? name, text]);
+  const marked = errors.map(([name]) => form.elements.namedItem(name)).filter(Boolean);
   for (const field of form.elements) field.removeAttribute?.("aria-invalid");
   for (const field of marked) field.setAttribute?.("aria-invalid", "true");
-  says.textContent = Object.entries(errors)
-    .map(([name, all]) => {
-      const label = form.querySelector(`label[for="id_${name}"]`)?.textContent.trim();
-      const sentences = all.map((one) => one.message).join(" ");
-      return label ? `${label}: ${sentences}` : sentences;
-    })
-    .join(" ");
+  const sentences = errors.map(([name, text]) => {
+    const label = form.querySelector(`label[for="id_${name}"]`)?.textContent.trim();
+    return label ? `${label}: ${text}` : text;
+  });
+  says(sentences.join(" ") || problem.detail);
   marked[0]?.focus?.();
 };
 
-const pause = (milliseconds) => new Promise((resolve) => setTimeout(resolve, milliseconds));
+const identifier = () => {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+};
 
-const sending = (form) => {
+// The number as typed, in millimetres; what is no number goes as it is, to be refused in words.
+const inMillimetres = (typed) => {
+  const value = Number(typed.trim().replace(",", "."));
+  return typed.trim() === "" || Number.isNaN(value) ? typed.trim() : String(Math.round(value * 10));
+};
+
+const sending = (form, words) => {
   const box = form.querySelector("[data-progress]");
-  const bar = box.querySelector("progress");
-  const says = box.querySelector("[data-says]");
   const button = form.querySelector("button:not([type=button])");
+  const value = (name) => form.elements.namedItem(name).value;
 
   form.addEventListener("submit", async (event) => {
-    const file = form.elements.namedItem("file");
-    const here = form.elements.namedItem("kept").value === "here";
-    if (!here || !file.files.length) return; // the plain form says what is missing
+    const file = form.elements.namedItem("file").files[0];
+    if (value("kept") !== "here" || !file) return; // the plain form says what is missing
     event.preventDefault();
     button.disabled = true;
-    box.hidden = false;
-    for (let attempt = 0; ; attempt += 1) {
-      says.textContent = form.dataset.sending;
-      try {
-        const answer = await send(form, (share) => { bar.value = Math.round(share * 100); });
-        if (answer.status === 201) {
-          location.assign(form.dataset.then);
-          return;
-        }
-        if (answer.status < 500) {
-          refuse(form, says, JSON.parse(answer.responseText).errors);
-          button.disabled = false;
-          return;
-        }
-      } catch {
-        // Below: again.
+    const look = shown(box, words, file.size);
+    look.say(words.sending);
+    const record = { id: value("capture_id"), person: words.person, exam: form.dataset.begin, zone: value("zone"), size: file.size };
+    try {
+      record.address = await begin(form.dataset.begin, {
+        size: file.size,
+        said: {
+          capture: record.id, zone: record.zone, probe: value("probe"),
+          depth_mm: inMillimetres(value("depth_cm")), mode: value("mode"),
+        },
+        headers: { "X-CSRFToken": words.csrf },
+        troubled: (why) => look.say(words[why || "sending"]),
+      });
+    } catch (problem) {
+      if (problem instanceof Refused && !problem.signedOut && !problem.gone) {
+        refuse(form, look.say, problem);
+      } else {
+        look.say(whyNot(problem, words));
       }
-      if (attempt >= PAUSES.length) break;
-      says.textContent = form.dataset.again;
-      await pause(PAUSES[attempt]);
+      form.elements.namedItem("capture_id").value = identifier();
+      button.disabled = false;
+      return;
     }
-    says.textContent = form.dataset.failed;
-    button.disabled = false;
+    await alone(record.id, async () => {
+      await keep(record, file);
+      if (await through(record, file, look, words)) location.assign(form.dataset.then);
+      form.elements.namedItem("capture_id").value = identifier();
+      button.disabled = false;
+    });
   });
+};
+
+// What an earlier page left unsent goes on here.
+const goingOn = async (place, words) => {
+  for (const record of await kept(words.person)) {
+    alone(record.id, async () => {
+      const box = place.querySelector("template").content.firstElementChild.cloneNode(true);
+      box.querySelector("[data-zone]").textContent = record.zone;
+      place.append(box);
+      await through(record, source(record), shown(box, words, record.size), words);
+    });
+  }
 };
 
 const watching = (list) => {
@@ -95,5 +162,10 @@ const watching = (list) => {
   setTimeout(look, wait);
 };
 
-document.querySelectorAll("form[data-send]").forEach(sending);
+const place = document.querySelector("[data-outbox]");
+if (place) {
+  const words = { ...place.dataset };
+  document.querySelectorAll("form[data-send]").forEach((form) => sending(form, words));
+  goingOn(place, words);
+}
 document.querySelectorAll("[data-captures]").forEach(watching);
