@@ -17,9 +17,17 @@ class ReviewConfig(AppConfig):
         navigation.register(
             navigation.Item(_("Reading list"), "review:list", "READ_EXAMS", order=10),
             navigation.Item(_("Signed"), "review:signed", "READ_EXAMS", order=15),
+            navigation.Item(
+                _("At the bedside"),
+                "review:assessments",
+                "MEMBER",
+                20,
+                frozenset({"faculty", "trainee"}),
+            ),
             faculty="review:list",
         )
         doors.show_exams_at("review:exam")
         navigation.register_settings(
-            navigation.Item(_("Credit rule"), "review:credit_rule", "CHANGE_SETTINGS", order=30)
+            navigation.Item(_("Rubrics"), "review:rubric_reading", "CHANGE_SETTINGS", order=35),
+            navigation.Item(_("Credit rule"), "review:credit_rule", "CHANGE_SETTINGS", order=30),
         )

@@ -1,4 +1,4 @@
-"""Building an attestation from what is known when it is signed: every column, nothing stored.
+"""What an attestation says, from what is known when it is signed: columns by name, nothing stored.
 
 One builder for whoever signs: the actions, and a loader that writes many at once.
 """
@@ -6,12 +6,15 @@ One builder for whoever signs: the actions, and a loader that writes many at onc
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 from django.utils.translation import gettext as _
 
+from accounts.fields import uuid7
 from accounts.ledger.core import canonical
 from logbook.answers import compare
 from logbook.models import Capture, Exam, Scan
@@ -31,6 +34,14 @@ class Words:
     feedback: Remark | None = None
     override: Remark | None = None
     correction: Remark | None = None
+
+    @property
+    def columns(self) -> dict[str, uuid.UUID | None]:
+        return {
+            "feedback_id": self.feedback and self.feedback.pk,
+            "override_reason_id": self.override and self.override.pk,
+            "correction_reason_id": self.correction and self.correction.pk,
+        }
 
 
 def capture_hashes(captures: Iterable[Capture], archive_read: Iterable[int]) -> str:
@@ -83,31 +94,35 @@ def first(
     words: Words,
     captures: Iterable[Capture],
     slot: Slot,
-) -> Attestation:
-    """The first attestation of a scan. ``scan`` brings revision and application."""
+) -> SimpleNamespace:
+    """Every column of the first attestation of a scan. ``scan`` brings revision and application."""
     revision, programme = scan.revision, scan.programme
     comparison = compare(scan.first, first_reading.parsed)
     because = not_in_read_because(scan, first_reading, late=late, corrected=False)
-    attestation = Attestation(
-        programme=programme,
-        scan=scan,
+    signed = SimpleNamespace(
+        id=uuid7(),
+        programme_id=programme.pk,
+        scan_id=scan.pk,
         ordinal=1,
+        supersedes_id=None,
+        superseded_on=None,
+        superseded_seq=None,
         trainee_id=scan.trainee_id,
-        exam=exam,
-        application=scan.application,
+        exam_id=exam.pk,
+        application_id=scan.application_id,
         performed_on=scan.performed_on,
         performed_at=revision.performed_at,
         received_on=programme.local_date(exam.first_received_at),
         signed_on=programme.local_date(slot.at),
         signed_at=slot.at,
         seq=slot.seq,
-        revision=revision,
-        reading=reading,
-        first_reading=first_reading,
+        revision_id=revision.pk,
+        reading_id=reading.pk,
+        first_reading_id=first_reading.pk,
         reader_id=reading.reader_id,
-        rubric_version=reading.rubric_version,
-        credit_rule=rule,
-        exception=exception if exception and verdict.waived else None,
+        rubric_version_id=reading.rubric_version_id,
+        credit_rule_id=rule.pk,
+        exception_id=exception.pk if exception and verdict.waived else None,
         setting=revision.setting,
         operator=revision.operator,
         supervision=revision.supervision,
@@ -123,8 +138,7 @@ def first(
         items=canonical(dict(items)),
         credited=credited,
         credit_reasons=" ".join(verdict.reasons),
-        override_reason=words.override,
-        feedback=words.feedback,
+        **words.columns,
         blind=reading.blind,
         independent=reading.independent,
         in_read=not because,
@@ -134,8 +148,8 @@ def first(
         determinate=comparison.determinate,
         capture_hashes=capture_hashes(captures, json.loads(reading.archive_read)),
     )
-    attestation.statement = statement_of(attestation)
-    return attestation
+    signed.statement = statement_of(signed, words)
+    return signed
 
 
 def next_after(
@@ -173,18 +187,17 @@ def next_after(
     after.credited = credited
     after.credit_reasons = " ".join(verdict.reasons)
     after.exception = exception if exception and verdict.waived else None
-    after.feedback, after.override_reason = words.feedback, words.override
-    after.correction_reason = words.correction
+    for name, remark_id in words.columns.items():
+        setattr(after, name, remark_id)
     if corrected:
         after.in_read, after.not_in_read_because = False, "corrected"
-    after.statement = statement_of(after)
+    after.statement = statement_of(after, words)
     return after
 
 
-def statement_of(attestation: Attestation) -> str:
+def statement_of(a: Attestation | SimpleNamespace, words: Words) -> str:
     """What is signed, verbatim, as canonical text. Holds the digests of its remarks, never their
     words, so that these can be erased and the statement stays true."""
-    a = attestation
     return canonical(
         {
             "statement": _(
@@ -192,7 +205,7 @@ def statement_of(attestation: Attestation) -> str:
                 "image quality and whether this scan is credited are as stated. This is an "
                 "education record: not the patient's chart, and not for diagnosis."
             ),
-            "attestation": str(a.pk),
+            "attestation": str(a.id),
             "ordinal": a.ordinal,
             "supersedes": str(a.supersedes_id) if a.supersedes_id else None,
             "programme": str(a.programme_id),
@@ -229,9 +242,9 @@ def statement_of(attestation: Attestation) -> str:
             "determinate": a.determinate,
             "credited": a.credited,
             "credit_reasons": a.credit_reasons.split(),
-            "override_reason": _named(a.override_reason),
-            "feedback": _named(a.feedback),
-            "correction_reason": _named(a.correction_reason),
+            "override_reason": _named(words.override),
+            "feedback": _named(words.feedback),
+            "correction_reason": _named(words.correction),
             "captures": json.loads(a.capture_hashes),
         }
     )

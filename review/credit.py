@@ -15,15 +15,16 @@ from typing import Self
 import rfc8785
 
 # Why the rule does not credit a scan, in the order in which pages name them.
-SETTING, OPERATOR, QUALITY, ZONES, ANSWERED_LATE, RECEIVED_LATE = (
+SETTING, OPERATOR, QUALITY, ZONES, ANSWERED_LATE, RECEIVED_LATE, SAME_FILE = (
     "setting",
     "operator",
     "quality",
     "zones",
     "answered_late",
     "received_late",
+    "same_file",
 )
-REASONS = (SETTING, OPERATOR, QUALITY, ZONES, ANSWERED_LATE, RECEIVED_LATE)
+REASONS = (SETTING, OPERATOR, QUALITY, ZONES, ANSWERED_LATE, RECEIVED_LATE, SAME_FILE)
 LATE = frozenset({ANSWERED_LATE, RECEIVED_LATE})
 
 
@@ -66,7 +67,9 @@ class Rule:
 @dataclass(frozen=True)
 class Facts:
     """What is known of one scan when it is signed. ``answered_at`` is the phone's own time of the
-    first answer, so that a phone without signal is not late; ``received_at`` is the server's."""
+    first answer, so that a phone without signal is not late; ``received_at`` is the server's.
+    ``credited_elsewhere``: another exam that holds the same file was credited for this already:
+    one scan credits one operator, whatever the programme's rule."""
 
     setting: str
     operator: str
@@ -75,6 +78,7 @@ class Facts:
     performed_at: dt.datetime
     answered_at: dt.datetime
     received_at: dt.datetime
+    credited_elsewhere: bool = False
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,8 @@ def _stands(reason: str, rule: Rule, facts: Facts) -> bool:
         return facts.quality is None or facts.quality < rule.quality_cut
     if reason == ZONES:
         return rule.zones and bool(facts.missing_zones)
+    if reason == SAME_FILE:
+        return facts.credited_elsewhere
     if reason == ANSWERED_LATE:
         limit = dt.timedelta(hours=rule.answered_within_hours)
         return facts.answered_at - facts.performed_at > limit

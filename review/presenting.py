@@ -14,7 +14,7 @@ from django.utils.translation import gettext as _
 from logbook.models import Capture, Exam, Scan
 from logbook.queries import Logbook
 from logbook.value_lists import signs
-from review import attesting, outcomes, queries, words
+from review import attesting, covering, outcomes, queries, words
 from review.forms import field_name
 from review.models import Attestation, Hold, Reading, ReturnRequest
 
@@ -57,6 +57,11 @@ def list_rows(programme: Programme, person: Person, *, at: dt.datetime, limit: i
     ]
 
 
+def anchor_of(capture: Capture) -> str:
+    """Its place on the desk."""
+    return f"capture-{capture.ordinal}"
+
+
 def capture_rows(captures: Iterable[Capture], programme: Programme, logbook: Logbook) -> list[dict]:
     def url(name: str, capture: Capture, key: str) -> str:
         return reverse(f"logbook:{name}", args=[programme.code, capture.pk]) if key else ""
@@ -77,13 +82,15 @@ def capture_rows(captures: Iterable[Capture], programme: Programme, logbook: Log
         rows.append(
             {
                 "capture": capture,
-                "anchor": f"capture-{capture.ordinal}",
+                "anchor": anchor_of(capture),
                 "label": ", ".join(label),
                 "kind": "clip" if play else capture.kind,
                 "src": play or url("capture_master", capture, capture.master_key),
+                "strip": url("capture_strip", capture, play and capture.play_key),
                 "poster": url("capture_poster", capture, capture.poster_key),
                 "frames": capture.frames or 0,
                 "rate": round((capture.frames or 0) / seconds, 3) if seconds else 25,
+                "starts": capture.frame_starts,
                 "width": capture.width or 640,
                 "height": capture.height or 480,
             }
@@ -150,6 +157,7 @@ def feedback_rows(
 ) -> list[dict]:
     """The exam with its feedback: what was attested of each scan, or what it waits for."""
     current = queries.current_of(exam)
+    gone = {capture.master_sha256: capture for capture in covering.gone_of(exam)}
     returns = {row.scan_id: row for row in ReturnRequest.objects.filter(scan__exam=exam)}
     urgent = queries.discrepancies_of(exam)
     rows = []
@@ -167,6 +175,11 @@ def feedback_rows(
         }
         if attestation:
             row |= attested(attestation, logbook)
+            row["gone_since"] = [
+                gone[one["sha256"]]
+                for one in json.loads(attestation.capture_hashes)
+                if one.get("sha256") in gone
+            ]
         rows.append(row)
     return rows
 

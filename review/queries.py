@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from accounts.models import Membership, Person, Privilege, Programme
-from logbook import lung
+from logbook import duplicates, lung
 from logbook.models import Capture, Exam, ExamRevision, Scan
 from review import credit
 from review.models import (
@@ -130,6 +130,7 @@ class OnDesk:
     readings: tuple[Reading, ...]
     captures: tuple[Capture, ...]
     draft: dict
+    saved_at: dt.datetime | None = None
 
     @property
     def revealed(self) -> bool:
@@ -152,6 +153,7 @@ def on_desk(exam: Exam, person: Person, *, on: dt.date) -> OnDesk:
         readings=tuple(given[s.pk] for s in scans if s.pk in given),
         captures=tuple(exam.captures.ready()),
         draft=draft.content if draft else {},
+        saved_at=draft.saved_at if draft else None,
     )
 
 
@@ -165,8 +167,26 @@ def imaged_zones(captures: Sequence[Capture], archive_read: Sequence[int]) -> fr
     )
 
 
+def is_credited_elsewhere(scan: Scan, exam: Exam) -> bool:
+    """Whether another exam, anybody's, holds a file of this one and is credited for the same."""
+    return (
+        Attestation.objects.current()
+        .filter(
+            exam__in=duplicates.exams_with_the_same_file(exam),
+            application=scan.application_id,
+            credited=True,
+        )
+        .exists()
+    )
+
+
 def facts_for_credit(
-    scan: Scan, *, exam: Exam, quality: int | None, imaged: frozenset[str]
+    scan: Scan,
+    *,
+    exam: Exam,
+    quality: int | None,
+    imaged: frozenset[str],
+    credited_elsewhere: bool = False,
 ) -> credit.Facts:
     """One positive zone is enough for a positive answer: the trainee's own, right or wrong, since
     whoever says *positive* may stop imaging there, and credit does not ask who was right."""
@@ -181,6 +201,7 @@ def facts_for_credit(
         performed_at=revision.performed_at,
         answered_at=scan.first_answered_at,
         received_at=exam.first_received_at,
+        credited_elsewhere=credited_elsewhere,
     )
 
 

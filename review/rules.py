@@ -12,16 +12,19 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext as _
 
 from accounts.errors import Conflict, Forbidden, Refused
+from accounts.models import Membership, Privilege, Role
 from logbook import doors
 from logbook.answers import PATTERN, Answer
 from logbook.models import Exam, Scan
 from review import queries
-from review.models import Attestation, Hold, Reading
+from review.models import Assessment, Attestation, Hold, Reading
 
 if TYPE_CHECKING:
     from accounts.models import Person, Programme
+    from logbook.models import Application
 
 HOLD = dt.timedelta(minutes=20)
+LATEST_ASSESSMENT = dt.timedelta(days=14)
 
 
 class HeldByAnother(Conflict):
@@ -74,6 +77,55 @@ def check_may_correct(attestation: Attestation, person: Person, *, on: dt.date) 
             _("Only the signer, or a reader with the privilege, can correct an attestation."),
             code="no_privilege",
         )
+
+
+def check_may_assess(
+    programme: Programme, trainee: Person, application: Application, person: Person, *, on: dt.date
+) -> None:
+    """Faculty of the day with the privilege for the application, and somebody else than oneself."""
+    if trainee.pk == person.pk:
+        raise Forbidden(_("Nobody assesses themselves."), code="oneself")
+    serves = Membership.objects.on(on).filter(programme=programme, person=person, role=Role.FACULTY)
+    holds = Privilege.objects.on(on).filter(
+        programme=programme, person=person, application=application.code
+    )
+    if application.programme_id != programme.pk or not (serves.exists() and holds.exists()):
+        raise Forbidden(
+            _("You do not hold the privilege for %(application)s.")
+            % {"application": application.name},
+            code="no_privilege",
+        )
+
+
+def check_watched_on(
+    programme: Programme, trainee: Person, day: dt.date, *, today: dt.date
+) -> None:
+    """On a day of the trainee's time here, today or shortly before: it is signed at the bedside."""
+    if day > today:
+        raise Refused(_("That day is still to come."), code="future", field="performed_on")
+    if today - day > LATEST_ASSESSMENT:
+        raise Refused(
+            _("An assessment is signed within %(n)s days of what was watched.")
+            % {"n": LATEST_ASSESSMENT.days},
+            code="long_ago",
+            field="performed_on",
+        )
+    there = Membership.objects.on(day).filter(
+        programme=programme, person=trainee, role=Role.TRAINEE
+    )
+    if not there.exists():
+        raise Refused(
+            _("On that day this person was not a trainee here."),
+            code="not_there",
+            field="performed_on",
+        )
+
+
+def check_may_change_assessment(assessment: Assessment, person: Person) -> None:
+    if assessment.superseded_on is not None or assessment.taken_back:
+        raise Conflict(_("This assessment has been corrected already. Reload the page."))
+    if assessment.assessor_id != person.pk:
+        raise Forbidden(_("Only who signed an assessment can correct it."), code="not_yours")
 
 
 # --- what the exam allows -------------------------------------------------------------------------

@@ -34,5 +34,18 @@ def returned(notice, context) -> tuple[str, str]:
     )
 
 
+def assessed(notice, context) -> tuple[str, str]:
+    path = reverse("review:assessment", args=[notice.programme.code, context["assessment"]])
+    return (
+        _("Somebody signed what they watched at the bedside"),
+        _(
+            "Hello %(name)s,\n\na bedside assessment of your scanning was signed. It stands "
+            "here:\n%(url)s"
+        )
+        % {"name": notice.person.name, "url": address(path)},
+    )
+
+
+notices.register("review.assessed", assessed)
 notices.register("review.urgent", urgent)
 notices.register("review.returned", returned)

@@ -17,8 +17,32 @@ urlpatterns = [
     path("reading/<uuid:exam_id>/return/", views.return_, name="return"),
     path("reading/<uuid:exam_id>/set-aside/", views.set_aside, name="set_aside"),
     path("reading/<uuid:exam_id>/release/", views.release, name="release"),
+    path("reading/<uuid:exam_id>/captures/<uuid:capture_id>/cover/", views.cover, name="cover"),
+    path(
+        "reading/<uuid:exam_id>/captures/<uuid:capture_id>/cover/letters/",
+        views.cover_letters,
+        name="cover_letters",
+    ),
+    path(
+        "reading/<uuid:exam_id>/captures/<uuid:capture_id>/take-out/",
+        views.take_out,
+        name="take_out",
+    ),
+    path(
+        "reading/<uuid:exam_id>/captures/<uuid:capture_id>/put-back/",
+        views.put_back,
+        name="put_back",
+    ),
     path("feedback/<uuid:exam_id>/", views.exam, name="exam"),
     path("feedback/urgent/<uuid:discrepancy_id>/", views.acknowledge, name="acknowledge"),
     path("feedback/<uuid:exam_id>/exception/", views.exception, name="exception"),
+    path("bedside/", views.assessments, name="assessments"),
+    path("bedside/new/<uuid:membership_id>/", views.assess, name="assess"),
+    path("bedside/<uuid:assessment_id>/", views.assessment, name="assessment"),
+    path(
+        "bedside/<uuid:assessment_id>/correct/", views.assessment_correct, name="assessment_correct"
+    ),
+    path("settings/rubric/<slug:kind>/", views.rubric, name="rubric"),
+    path("settings/rubric/", views.rubric, name="rubric_reading"),
     path("settings/credit/", views.credit_rule, name="credit_rule"),
 ]

@@ -14,6 +14,7 @@ REASON = {
     credit.ZONES: gettext_lazy("zones that this asks for were not captured"),
     credit.ANSWERED_LATE: gettext_lazy("answered too late"),
     credit.RECEIVED_LATE: gettext_lazy("received too late"),
+    credit.SAME_FILE: gettext_lazy("the same file was credited in another exam"),
 }
 
 OUTCOME = {

@@ -1,6 +1,6 @@
 """Signing, and correcting what was signed.
 
-Locks: the exam and its scans, then the ledger's head.
+Locks: the exam and its scans, then captures of the same file, then the ledger's head.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 from django.db import transaction
@@ -20,6 +21,7 @@ from django.utils.translation import gettext as _
 from accounts import ledger, notices, remarks
 from accounts.actions_base import action
 from accounts.errors import Refused
+from logbook import duplicates
 from logbook.actions import scans as scan_actions
 from review import attesting, credit, queries, rules
 from review.actions import holds
@@ -31,7 +33,7 @@ from review.signals import attested
 if TYPE_CHECKING:
     from accounts.models import Person, Programme
     from logbook.answers import Answer
-    from logbook.models import Exam, Scan
+    from logbook.models import Application, Exam, Scan
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,7 @@ def judge(
         exam=exam,
         quality=reading.quality,
         imaged=queries.imaged_zones(captures, archive_read),
+        credited_elsewhere=queries.is_credited_elsewhere(scan, exam),
     )
     verdict = credit.judge(rule.rule, facts, waived=waived)
     return Judged(rule, exception, verdict, credit.is_late(rule.rule, facts))
@@ -103,14 +106,16 @@ def sign(
 
     Raises Incomplete with a sentence a field, Refused, ``rules.HeldByAnother``, Conflict.
     """
-    exam = scan_actions.lock_exam(exam.pk)
-    holds.keep(exam=exam, by=by, at=at)
+    desk = holds.keep(exam=exam, by=by, at=at).desk
+    exam = desk.exam
     if not signatures:
         raise Refused(_("There is nothing to sign."), code="nothing")
-    desk = queries.on_desk(exam, by, on=exam.programme.local_date(at))
+    duplicates.lock_same_files(exam)
     ready = _check(desk, signatures, rule_in_force(exam.programme, at=at))
     made = [_attest(one, desk, by=by, at=at) for one in ready]
-    _leave_desk(exam, by, at)
+    if len(made) == len(desk.scans):  # the hold ends with the last scan, and so does the draft
+        ReadingDraft.objects.filter(exam=exam, reader=by).delete()
+        holds.release(exam=exam, by=by, at=at)
     _nudge(exam.programme, made)
     return made
 
@@ -180,7 +185,7 @@ def _attest(one: _Ready, desk: queries.OnDesk, *, by: Person, at: dt.datetime) -
     slot = ledger.reserve(exam.programme.chain, at=at)
     write = partial(remarks.write, programme=exam.programme, by=by, at=slot.at)
     overrides = one.credited != one.judged.verdict.credited
-    attestation = attesting.first(
+    signed = attesting.first(
         scan=scan,
         exam=exam,
         reading=one.reading,
@@ -198,8 +203,12 @@ def _attest(one: _Ready, desk: queries.OnDesk, *, by: Person, at: dt.datetime) -
         captures=desk.captures,
         slot=slot,
     )
+    attestation = Attestation(**vars(signed))
+    # What was looked up stays at hand for whoever goes on with it.
+    attestation.programme, attestation.exam = exam.programme, exam
+    attestation.scan, attestation.application = scan, scan.application
     attestation.save(force_insert=True)
-    scan_actions.move(scan=scan, to="attested", by=by, at=slot.at, because="signed")
+    scan_actions.move(scan=scan, to="attested", seq=slot.seq, by=by, at=slot.at, because="signed")
     discrepancy = None
     if attesting.is_urgent(scan, one.reading):
         discrepancy = _urgent(attestation, "pneumothorax", signature, by=by, slot=slot)
@@ -207,7 +216,7 @@ def _attest(one: _Ready, desk: queries.OnDesk, *, by: Person, at: dt.datetime) -
         discrepancy = _urgent(attestation, "reader", signature, by=by, slot=slot)
     slot.append(
         subject=f"attestation:{attestation.pk}",
-        body=body_of(attestation, discrepancy),
+        body=body_of(attestation, scan.application, discrepancy),
         by=by,
     )
     return attestation
@@ -242,15 +251,19 @@ def _urgent(
     return discrepancy
 
 
-def body_of(attestation: Attestation, discrepancy: Discrepancy | None) -> dict:
+def body_of(
+    attestation: Attestation | SimpleNamespace,
+    application: Application,
+    discrepancy: Discrepancy | None,
+) -> dict:
     """The digest ties every frozen column to the chain; the rest lets a reader of the ledger work
     without the table."""
     return {
-        "attestation": str(attestation.pk),
+        "attestation": str(attestation.id),
         "scan": str(attestation.scan_id),
         "exam": str(attestation.exam_id),
         "trainee": str(attestation.trainee_id),
-        "application": attestation.application.code,
+        "application": application.code,
         "ordinal": attestation.ordinal,
         "supersedes": str(attestation.supersedes_id) if attestation.supersedes_id else None,
         "performed_on": attestation.performed_on.isoformat(),
@@ -265,13 +278,6 @@ def body_of(attestation: Attestation, discrepancy: Discrepancy | None) -> dict:
         if discrepancy
         else None,
     }
-
-
-def _leave_desk(exam: Exam, by: Person, at: dt.datetime) -> None:
-    """The hold ends with the last scan that the reader could read; so does the draft."""
-    if not queries.scans_to_read(exam, by, on=exam.programme.local_date(at)):
-        ReadingDraft.objects.filter(exam=exam, reader=by).delete()
-        holds.release(exam=exam, by=by, at=at)
 
 
 def _nudge(programme: Programme, made: Sequence[Attestation]) -> None:
@@ -340,6 +346,7 @@ def supersede(
     if faults:
         raise Incomplete(faults)
 
+    duplicates.lock_same_files(exam)
     slot = ledger.reserve(programme.chain, at=at)
     reading = mine or _read_openly(before, own, by, slot)
     kept = _items(reading, items or {}, "items", faults)
@@ -373,7 +380,9 @@ def supersede(
     if reading.pk != before.reading_id and attesting.is_urgent(scan, reading):
         nobody_yet = Signature(scan_id=scan.pk)
         discrepancy = _urgent(after, "pneumothorax", nobody_yet, by=by, slot=slot)
-    slot.append(subject=f"attestation:{after.pk}", body=body_of(after, discrepancy), by=by)
+    slot.append(
+        subject=f"attestation:{after.pk}", body=body_of(after, scan.application, discrepancy), by=by
+    )
     _nudge(programme, [after])
     return after
 
@@ -416,7 +425,13 @@ def _judge_again(before: Attestation, scan: Scan, exam: Exam, reading: Reading) 
         if row["kind"] != "archive" or row["read"]
     )
     exception, waived = queries.waived_for(scan)
-    facts = queries.facts_for_credit(scan, exam=exam, quality=reading.quality, imaged=imaged)
+    facts = queries.facts_for_credit(
+        scan,
+        exam=exam,
+        quality=reading.quality,
+        imaged=imaged,
+        credited_elsewhere=queries.is_credited_elsewhere(scan, exam),
+    )
     rule = before.credit_rule
     verdict = credit.judge(rule.rule, facts, waived=waived)
     return Judged(rule, exception, verdict, credit.is_late(rule.rule, facts))

@@ -7,6 +7,7 @@ PostgreSQL exams that somebody is just taking are skipped; on SQLite one writer 
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from django.db import IntegrityError, connection, transaction
@@ -37,7 +38,7 @@ def take(
     """
     rules.check_duty_telephone(programme)
     if exam is not None:
-        return _take(exam, by, at)
+        return keep(exam=exam, by=by, at=at).hold
     held = queries.held_by(by, programme, at=at)
     if held is not None and _still_waits(held.exam, by, at):
         return _extend(held, at)
@@ -67,22 +68,6 @@ def _next(programme: Programme, by: Person, at: dt.datetime, skipped: set) -> Ex
     return waiting.first()
 
 
-def _take(exam: Exam, by: Person, at: dt.datetime) -> Hold:
-    lock_exam(exam.pk)  # a submission or a withdrawal under way is seen, or waits
-    if not _still_waits(exam, by, at):
-        rules.check_waiting(Exam.objects.get(pk=exam.pk))
-        raise Refused(
-            _("There is nothing in this exam that you may read. Take the next one."),
-            code="nothing_to_read",
-        )
-    hold = queries.live_hold(exam, at=at)
-    if hold is not None and hold.reader_id == by.pk:
-        return _extend(hold, at)
-    if hold is not None:
-        raise rules.HeldByAnother(hold)
-    return _insert(exam, by, at)
-
-
 def _insert(exam: Exam, by: Person, at: dt.datetime) -> Hold:
     """A lapsed hold is taken over by compare-and-set; a new one is a new row: one wins."""
     took = Hold.objects.filter(exam=exam, expires_at__lte=at).update(
@@ -104,18 +89,42 @@ def _insert(exam: Exam, by: Person, at: dt.datetime) -> Hold:
 
 
 def _extend(hold: Hold, at: dt.datetime) -> Hold:
-    Hold.objects.filter(exam=hold.exam_id, reader=hold.reader_id).update(
-        expires_at=max(hold.expires_at, at + rules.HOLD)
-    )
-    hold.refresh_from_db()
+    hold.expires_at = max(hold.expires_at, at + rules.HOLD)
+    Hold.objects.filter(exam=hold.exam_id, reader=hold.reader_id).update(expires_at=hold.expires_at)
     return hold
 
 
+@dataclass(frozen=True)
+class Kept:
+    """What lies on the reader's desk, the exam locked and held."""
+
+    desk: queries.OnDesk
+    hold: Hold
+
+
 @action(ledger=None, why=WHY)
-def keep(*, exam: Exam, by: Person, at: dt.datetime) -> Hold:
-    """Extends the hold by an action of its reader; takes it again where it had lapsed and the
-    exam is still free."""
-    return _take(exam, by, at)
+def keep(*, exam: Exam, by: Person, at: dt.datetime) -> Kept:
+    """Locks the exam and holds it for its reader from now: taken, taken again where the hold had
+    lapsed and the exam is still free, or extended. Whoever opens a second gives the first back.
+
+    Raises Refused where nothing in it waits for them, and ``rules.HeldByAnother``.
+    """
+    locked = lock_exam(exam.pk)  # a submission or a withdrawal under way is seen, or waits
+    locked.programme = exam.programme
+    desk = queries.on_desk(locked, by, on=locked.programme.local_date(at))
+    rules.check_waiting(locked)
+    if not desk.scans:
+        raise Refused(
+            _("There is nothing in this exam that you may read. Take the next one."),
+            code="nothing_to_read",
+        )
+    hold = queries.live_hold(locked, at=at)
+    if hold is not None and hold.reader_id != by.pk:
+        raise rules.HeldByAnother(hold)
+    hold = _insert(locked, by, at) if hold is None else _extend(hold, at)
+    # One at a time; the draft of the first stays.
+    Hold.objects.filter(reader=by, programme=locked.programme_id).exclude(exam=locked).delete()
+    return Kept(desk, hold)
 
 
 @action(ledger=None, why=WHY)

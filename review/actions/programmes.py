@@ -24,20 +24,31 @@ if TYPE_CHECKING:
 def open_reading_room(
     *, programme: Programme, by: Person | None, at: dt.datetime
 ) -> tuple[RubricVersion, CreditRule]:
-    """The default rubric and credit rule as their first versions. A second time does nothing."""
+    """The default rubrics and credit rule as their first versions. A second time does nothing."""
     rubric = RubricVersion.objects.in_force(programme)
+    bedside = RubricVersion.objects.in_force(programme, rubrics.ASSESSMENT)
     rule = CreditRule.objects.in_force(programme)
-    if rubric and rule:
+    if rubric and bedside and rule:
         ledger.nothing_changed()
         return rubric, rule
     slot = ledger.reserve(programme.chain, at=at)
     rubric = rubric or _add(RubricVersion, programme, rubrics.default().text, slot, by)
+    bedside = bedside or _add(
+        RubricVersion,
+        programme,
+        rubrics.default(rubrics.ASSESSMENT).text,
+        slot,
+        by,
+        kind=rubrics.ASSESSMENT,
+    )
     rule = rule or _add(CreditRule, programme, credit.Rule().text, slot, by)
     slot.append(
         subject=f"programme:{programme.pk}",
         body={
             "rubric_version": str(rubric.pk),
             "rubric": rubric.text,
+            "assessment_version": str(bedside.pk),
+            "assessment": bedside.text,
             "credit_rule": str(rule.pk),
             "rule": rule.text,
         },

@@ -12,7 +12,6 @@ from django.utils.translation import gettext as _
 from accounts import ledger, remarks
 from accounts.actions_base import action
 from accounts.errors import Refused
-from logbook.actions.scans import lock_exam
 from logbook.value_lists import signs
 from review import drafts, queries, rules
 from review.actions import holds
@@ -48,8 +47,7 @@ def save(
     Before the reveal only blind parts are taken, after it only the others: answers and quality
     are frozen then. Raises Refused, ``rules.HeldByAnother``, ``drafts.Misshapen``.
     """
-    holds.keep(exam=exam, by=by, at=at)
-    desk = queries.on_desk(exam, by, on=exam.programme.local_date(at))
+    desk = holds.keep(exam=exam, by=by, at=at).desk
     return _store(desk, scans, archive_read, by, at)
 
 
@@ -98,13 +96,11 @@ def reveal(*, exam: Exam, by: Person, at: dt.datetime) -> list[Reading]:
     Everything on the desk must be answered: one reveal shows the exam as a whole. A second
     reveal changes nothing. Raises Incomplete with a sentence a field, Refused, HeldByAnother.
     """
-    lock_exam(exam.pk)
-    holds.keep(exam=exam, by=by, at=at)
-    desk = queries.on_desk(exam, by, on=exam.programme.local_date(at))
+    desk = holds.keep(exam=exam, by=by, at=at).desk
+    exam = desk.exam
     if desk.revealed:
         ledger.nothing_changed()
         return list(desk.readings)
-    draft = queries.draft_of(exam, by)
     check_complete(desk)
     version = RubricVersion.objects.in_force(exam.programme)
     if version is None:
@@ -127,7 +123,7 @@ def reveal(*, exam: Exam, by: Person, at: dt.datetime) -> list[Reading]:
             revision=scan.revision,
             reader=by,
             rubric_version=version,
-            given_at=min(draft.saved_at, slot.at) if draft else slot.at,
+            given_at=min(desk.saved_at or slot.at, slot.at),
             revealed_at=slot.at,
             seq=slot.seq,
             answer=drafts.answer_of(part).code,

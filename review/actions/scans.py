@@ -13,7 +13,7 @@ from accounts import ledger, notices, remarks
 from accounts.actions_base import action
 from accounts.errors import Refused
 from logbook.actions import scans as scan_actions
-from review import attesting, queries, rules
+from review import attesting, rules
 from review.actions import holds
 from review.models import ReadingDraft, ReturnRequest, SetAside
 
@@ -53,10 +53,9 @@ def return_(
 
     Something urgent is signed and telephoned, never sent back.
     """
-    exam = scan_actions.lock_exam(exam.pk)
-    holds.keep(exam=exam, by=by, at=at)
+    desk = holds.keep(exam=exam, by=by, at=at).desk
+    exam = desk.exam
     rules.check_asks(zones, captures, fields)
-    desk = queries.on_desk(exam, by, on=exam.programme.local_date(at))
     chosen = _chosen(desk.scans, scan_ids)
     scheme = chosen[0].revision.rules.zones
     numbers = {str(c.ordinal) for c in desk.captures}
@@ -90,7 +89,9 @@ def return_(
         for scan in chosen
     )
     for scan in chosen:
-        scan_actions.move(scan=scan, to="returned", by=by, at=slot.at, because="returned")
+        scan_actions.move(
+            scan=scan, to="returned", seq=slot.seq, by=by, at=slot.at, because="returned"
+        )
     ReadingDraft.objects.filter(exam=exam, reader=by).delete()
     holds.release(exam=exam, by=by, at=at)
     notices.queue(
@@ -129,12 +130,11 @@ def set_aside(
 
     Raises Refused, ``rules.HeldByAnother``.
     """
-    exam = scan_actions.lock_exam(exam.pk)
-    holds.keep(exam=exam, by=by, at=at)
+    desk = holds.keep(exam=exam, by=by, at=at).desk
+    exam = desk.exam
     if reason not in dict(SetAside.REASONS):
         raise Refused(_("Choose why it is set aside."), code="no_reason", field="reason")
-    on = exam.programme.local_date(at)
-    chosen = _chosen(queries.scans_to_read(exam, by, on=on), scan_ids)
+    chosen = _chosen(desk.scans, scan_ids)
     slot = ledger.reserve(exam.programme.chain, at=at)
     remark = remarks.write(programme=exam.programme, text=text, by=by, at=slot.at)
     made = SetAside.objects.bulk_create(
@@ -151,8 +151,10 @@ def set_aside(
         for scan in chosen
     )
     for scan in chosen:
-        scan_actions.move(scan=scan, to="set_aside", by=by, at=slot.at, because="set aside")
-    if not queries.scans_to_read(exam, by, on=on):
+        scan_actions.move(
+            scan=scan, to="set_aside", seq=slot.seq, by=by, at=slot.at, because="set aside"
+        )
+    if len(chosen) == len(desk.scans):
         ReadingDraft.objects.filter(exam=exam, reader=by).delete()
         holds.release(exam=exam, by=by, at=at)
     slot.append(

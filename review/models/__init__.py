@@ -1,3 +1,4 @@
+from review.models.assessments import Assessment
 from review.models.attestations import (
     Attestation,
     CreditException,
@@ -15,6 +16,7 @@ from review.models.readings import (
 )
 
 __all__ = [
+    "Assessment",
     "Attestation",
     "CreditException",
     "CreditRule",

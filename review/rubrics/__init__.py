@@ -13,7 +13,8 @@ from typing import Any, Self
 import rfc8785
 
 AS_EXPECTED = "as_expected"
-KINDS = ("reading", "assessment")
+READING, ASSESSMENT = "reading", "assessment"
+KINDS = (READING, ASSESSMENT)
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,11 @@ class Item:
 
 @dataclass(frozen=True)
 class Rubric:
-    """Raises ValueError where a file or a stored text is no rubric."""
+    """Raises ValueError where a file or a stored text is no rubric.
+
+    The five steps of ``quality`` are image quality in a reading's rubric, and in that of a bedside
+    assessment the level: where a senior has to be next time.
+    """
 
     code: str
     kind: str
@@ -118,12 +123,13 @@ class Rubric:
     @classmethod
     def from_toml(cls, text: str) -> Self:
         data: dict[str, Any] = tomllib.loads(text)
+        steps = data["level" if data["kind"] == ASSESSMENT else "quality"]
         return cls(
             code=data["code"],
             kind=data["kind"],
             name=data["name"],
-            quality_cut=data["quality"]["cut"],
-            quality=tuple(Mark(m["value"], m["word"], m["means"]) for m in data["quality"]["mark"]),
+            quality_cut=steps["cut"],
+            quality=tuple(Mark(m["value"], m["word"], m["means"]) for m in steps["mark"]),
             items=tuple(
                 Item(
                     i["code"],
@@ -137,5 +143,7 @@ class Rubric:
 
 
 @cache
-def default() -> Rubric:
-    return Rubric.from_toml((Path(__file__).parent / "default.toml").read_text("utf-8"))
+def default(kind: str = READING) -> Rubric:
+    """The rubric of a kind that a programme starts with."""
+    name = "default.toml" if kind == READING else f"{kind}.toml"
+    return Rubric.from_toml((Path(__file__).parent / name).read_text("utf-8"))

@@ -16,9 +16,10 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from accounts.errors import Refused
+from logbook import duplicates
 from logbook.models import Exam
 from logbook.queries import Logbook, logbook_of
-from review import drafts, presenting, queries, rubrics, words
+from review import covering, drafts, presenting, queries, rubrics, words
 from review.actions import attestations, holds, readings, scans
 from review.forms import ArchiveForm, AsideForm, BlindForm, ReturnForm, SignForm
 from review.models import CreditRule, RubricVersion
@@ -127,6 +128,7 @@ def _page(request: HttpRequest, desk: _Desk, *, status: int = 200) -> HttpRespon
         "returning": desk.returning,
         "aside": desk.aside,
         "all_forms": desk.forms,
+        "gone": covering.just_gone(exam, at=timezone.now()),
     }
     if revealed:
         context |= _revealed(request, desk)
@@ -153,6 +155,7 @@ def _revealed(request: HttpRequest, desk: _Desk) -> dict[str, Any]:
         "note": exam.revision.note.text if exam.revision.note else "",
         "supervisor": presenting.supervisor_of(exam),
         "place": desk.logbook.lists["place"].text_of(exam.revision.place),
+        "hints": duplicates.hints_of(exam, desk.on_desk.captures),
     }
 
 

@@ -19,7 +19,7 @@ from logbook import presenting as logbook_presenting
 from logbook import queries as logbook_queries
 from logbook.models import Exam, Scan
 from logbook.queries import logbook_of
-from review import credit, drafts, presenting, queries, rules
+from review import covering, credit, drafts, presenting, queries, rules
 from review.actions import attestations, discrepancies, programmes
 from review.actions.readings import Incomplete
 from review.forms import (
@@ -128,11 +128,20 @@ def _exam_page(
         "may_record": False,
         "capture_rows": presenting.capture_rows(seen.captures.ready(), request.programme, logbook),
     }
+    if P.READ_EXAMS in request.rights and not mine:
+        context["may_cover"] = (
+            queries.readable_by(request.user, request.programme, on=request.today)
+            .filter(exam=seen)
+            .exists()
+        )
+        context["exam"] = seen
+        context["gone"] = covering.just_gone(seen, at=timezone.now())
     if whole:
         scans = list(
             seen.scans.select_related("application", "aside").order_by("application__ordinal")
         )
         context["feedback"] = presenting.feedback_rows(seen, scans, logbook, request.programme)
+        context["signed"] = any(s.state == "attested" for s in scans)
         unsigned = [s for s in scans if s.state in ("submitted", "returned")]
         if P.CHANGE_SETTINGS in request.rights and not mine and unsigned:
             context["exception_form"] = exception_form or ExceptionForm(unsigned)

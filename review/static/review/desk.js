@@ -40,7 +40,9 @@ const step = (by) => {
     strip.find((link) => link.dataset.capture === next.id)?.scrollIntoView({ block: "nearest", inline: "nearest" });
   }
 };
-if (frames.length) show(frames[0].id);
+// What was just covered is what is looked at next.
+const asked = frames.find((frame) => `#${frame.id}` === location.hash) ?? frames[0];
+if (asked) show(asked.id);
 
 // Buttons that carry the keys of the captures, so that the list of keys knows them too.
 const strap = document.querySelector("[data-strap]");
@@ -59,6 +61,11 @@ if (strap) {
   button("p", strap.dataset.play, () => frames.find((f) => f.classList.contains("is-shown"))?.querySelector('[data-clip-do="toggle"]')?.click());
   button(".", strap.dataset.on, () => frames.find((f) => f.classList.contains("is-shown"))?.querySelector('[data-clip-do="on"]')?.click());
   button(",", strap.dataset.frameBack, () => frames.find((f) => f.classList.contains("is-shown"))?.querySelector('[data-clip-do="back"]')?.click());
+  const shown = () => frames.find((f) => f.classList.contains("is-shown"));
+  if (document.querySelector("button[data-take-out]")) {
+    button("o", strap.dataset.cover, () => shown()?.querySelector("button[data-cover]")?.click());
+    button("z", strap.dataset.takeOut, () => shown()?.querySelector("button[data-take-out]")?.click());
+  }
 }
 
 // --- one scan at a time ---------------------------------------------------------------------------
