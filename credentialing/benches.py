@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import uuid
 from collections.abc import Iterator
 from io import StringIO
 
@@ -20,10 +18,11 @@ from accounts import access
 from accounts.benching import Measure, bench, median_ms, scratch_database
 from accounts.models import Membership, Role
 from accounts.queries import active
+from credentialing import standing_bench as standing_bench  # registers its own
 from credentialing.actions import standing
 from credentialing.models import PlanStanding
-from logbook.actions import captures, exams
-from logbook.models import Exam, ExamRevision
+from credentialing.reports import benches as _reports  # noqa: F401 (registers its own)
+from credentialing.signature_bench import waiting_exam
 from review.actions import holds
 
 SMALL, TIMES = (20, 4_000), 15
@@ -75,7 +74,7 @@ def _measure(times: int, scans: int, counted: dict[str, dict[int, int]]) -> Iter
     today = programme.local_date(now)
     director, *_rest = active(programme, Role.DIRECTOR, on=today)
     readers = active(programme, Role.FACULTY, on=today)
-    reader, exam = readers[0], _waiting(trainee, now)
+    reader, exam = readers[0], waiting_exam(trainee, now)
     holds.take(programme=programme, exam=exam, by=reader, at=now)
     cases = {
         "home": (trainee.person, reverse("credentialing:home", args=[programme.code])),
@@ -94,53 +93,6 @@ def _measure(times: int, scans: int, counted: dict[str, dict[int, int]]) -> Iter
         yield Measure(
             "pages", f"{case}-{times}x", ours, base, "ms", scans, f"{len(queries)} queries"
         )
-
-
-def _waiting(trainee: Membership, now: dt.datetime) -> Exam:
-    """An exam on the reading list: the measured story leaves none."""
-    place = ExamRevision.objects.filter(programme=trainee.programme).values_list("place").first()
-    performed = (now - dt.timedelta(hours=2)).isoformat()
-    answer = {"right": "negative", "left": "negative", "confidence": "sure"}
-    draft = {
-        "applications": ["pneumothorax"],
-        "setting": "clinical",
-        "place": place[0],
-        "performed_at": performed,
-        "answered_at": performed,
-        "age_band": "18-64",
-        "position": "supine",
-        "breathing": "spontaneous",
-        "chest_procedure": "none",
-        "indication": "breathlessness",
-        "operator": "all",
-        "supervision": "direct",
-        "supervisor_typed": "Dr. Visiting",
-        "knew_result": "no",
-        "answers": {"pneumothorax": answer},
-    }
-    exam = exams.save_draft(
-        exam_id=uuid.uuid4(),
-        programme=trainee.programme,
-        draft=draft,
-        version=None,
-        by=trainee.person,
-        at=now,
-    ).exam
-    for zone in ("R1", "L1"):
-        captures.archive(
-            capture_id=uuid.uuid4(),
-            exam=exam,
-            zone=zone,
-            probe="linear",
-            depth_mm=40,
-            mode="b",
-            by=trainee.person,
-            at=now,
-        )
-    exam.refresh_from_db()
-    exams.submit(exam=exam, version=exam.version, by=trainee.person, at=now)
-    exam.refresh_from_db()
-    return exam
 
 
 def _get(client: Client, url: str):

@@ -6,6 +6,8 @@ Clopper-Pearson only where a published figure is to be reproduced.
 
 from __future__ import annotations
 
+import math
+
 Z = 1.959964
 
 
@@ -22,7 +24,7 @@ def wilson(successes: float, n: float, z: float = Z) -> tuple[float, float]:
     share = successes / n
     denominator = 1 + z * z / n
     middle = (share + z * z / (2 * n)) / denominator
-    half = z * (share * (1 - share) / n + z * z / (4 * n * n)) ** 0.5 / denominator
+    half = z * math.sqrt(share * (1 - share) / n + z * z / (4 * n * n)) / denominator
     # The ends are 0 and 1 exactly where nothing, or everything, succeeded.
     lower = 0.0 if successes == 0 else max(0.0, middle - half)
     upper = 1.0 if successes == n else min(1.0, middle + half)

@@ -5,20 +5,45 @@ A mistake is told as a line, what is wrong there, and how to mend it (`PlanFileE
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from credentialing.measures import ALL, ANY, AT_LEAST, AT_MOST, MEASURES, Clause, Gate, Plan
+from credentialing.measures import (
+    ALL,
+    ANY,
+    AT_LEAST,
+    AT_MOST,
+    BEST,
+    INITIAL,
+    KINDS,
+    MEASURES,
+    Clause,
+    Gate,
+    Plan,
+)
+from credentialing.measures.plans import (
+    APART,
+    AS_NEGATIVE,
+    AS_POSITIVE,
+    COMPLICATIONS,
+    DONE,
+    MONTH,
+    SUPERVISED,
+    WEEK,
+    YEAR,
+)
 
 TEMPLATES = Path(__file__).parent / "plans"
 
-PLAN_KEYS = ("code", "name", "sources", "override_reason", "gate")
-GATE_KEYS = ("title", "combine", "clause")
+PLAN_KEYS = ("code", "name", "kind", "transfer_share", "sources", "override_reason", "gate")
+TEXTS = ("code", "name", "sources", "override_reason")
+GATE_KEYS = ("title", "combine", "window", "within_months", "clause")
 CLAUSE_KEYS = {
     "measure": str,
     "at_least": (int, float),
@@ -34,11 +59,39 @@ CLAUSE_KEYS = {
     "bound": bool,
     "min_n": int,
     "min_each": int,
+    "focal": str,
+    "step": int,
+    "further": list,
+    "after": int,
+    "since": (str, dt.date),
+    "level": int,
+    "summative": bool,
+    "kind": str,
+    "which": str,
+    "period": str,
+    "periods": int,
+    "max_share": (int, float),
+    "adequate_rate": float,
+    "inadequate_rate": float,
+    "limit": (int, float),
     "text": str,
     "source": str,
 }
-_CHOICES = {"measure": MEASURES, "unit": ("scan", "exam"), "mode": ("once", "still")}
-_KINDS = {str: "a text in quotes", int: "a whole number", bool: "true or false"}
+CHOICES = {
+    "measure": MEASURES,
+    "unit": ("scan", "exam", "patient"),
+    "mode": ("once", "still"),
+    "focal": (APART, AS_POSITIVE, AS_NEGATIVE),
+    "which": (DONE, SUPERVISED, COMPLICATIONS),
+    "period": (YEAR, MONTH, WEEK),
+}
+_KINDS = {
+    str: "a text in quotes",
+    int: "a whole number",
+    bool: "true or false",
+    list: "numbers of clauses, as in [1, 2]",
+    (str, dt.date): "a day or the name of a dated record in quotes",
+}
 
 
 @dataclass(frozen=True)
@@ -118,7 +171,19 @@ class _Reader:
 
     def plan(self, data: Mapping[str, Any]) -> PlanFile:
         self._unknown(0, data, PLAN_KEYS)
-        texts = {key: self._text(0, data, key) for key in PLAN_KEYS if key != "gate"}
+        texts = {key: self._text(0, data, key) for key in TEXTS}
+        kind = data.get("kind", INITIAL)
+        if kind not in KINDS:
+            self.wrong(
+                0, "kind", f"There is no kind of plan called {kind!r}.",
+                f"Use one of: {', '.join(KINDS)}.",
+            )  # fmt: skip
+            kind = INITIAL
+        transfer = data.get("transfer_share", 0.5)
+        if isinstance(transfer, bool) or not isinstance(transfer, int | float):
+            transfer = -1
+        if not 0 <= transfer <= 1:
+            self.wrong(0, "transfer_share", "This is no share.", "Write a number from 0 to 1.")
         for key in ("code", "name"):
             if not texts[key]:
                 self.wrong(0, key, f"The plan has no {key}.", f'Add `{key} = "…"` at the top.')
@@ -141,7 +206,8 @@ class _Reader:
             clauses = []
             for raw_clause in raw.get("clause", []):
                 block, ordinal = block + 1, ordinal + 1
-                clauses.append(self._clause(block, ordinal, raw_clause))
+                clause = self._clause(block, ordinal, raw_clause)
+                clauses.append(replace(clause, transfer_share=float(transfer)))
             if not clauses:
                 self.wrong(at_gate, "", "This gate has no clause.", "Add a [[gate.clause]].")
             combine = raw.get("combine", ALL)
@@ -155,9 +221,25 @@ class _Reader:
                 )
                 combine = ALL
             title = self._text(at_gate, raw, "title")
-            gates.append(Gate(number, tuple(clauses), combine, title))
-        plan = Plan(tuple(gates), texts["code"], texts["name"])
+            window, months = self._window(at_gate, raw)
+            gates.append(Gate(number, tuple(clauses), combine, title, window, months))
+        plan = Plan(tuple(gates), texts["code"], texts["name"], kind)
         return PlanFile(plan, texts["sources"], texts["override_reason"])
+
+    def _window(self, block: int, raw: Mapping[str, Any]) -> tuple[str, int | None]:
+        window, months = raw.get("window", ""), raw.get("within_months")
+        whole = isinstance(months, int) and not isinstance(months, bool) and 1 <= months <= 120
+        if window not in ("", BEST):
+            self.wrong(block, "window", f"There is no window {window!r}.", f'Write "{BEST}".')
+        elif window and not whole:
+            mend = "Add `within_months = 12`, or another number from 1 to 120."
+            self.wrong(block, "window", "The best window of how many months?", mend)
+        elif months is not None and not window:
+            mend = f'Add `window = "{BEST}"`, or give each clause its own `within_months`.'
+            self.wrong(block, "within_months", "These months belong to no window.", mend)
+        else:
+            return window, months
+        return "", None
 
     def _clause(self, block: int, ordinal: int, raw: Mapping[str, Any]) -> Clause:
         self._unknown(block, raw, CLAUSE_KEYS)
@@ -170,15 +252,19 @@ class _Reader:
             if not right:
                 wanted = _KINDS.get(kind, "a number")
                 self.wrong(block, key, f"{key} is {value!r}.", f"Write {wanted}.")
-            elif key in _CHOICES and value not in _CHOICES[key]:
+            elif kind is list and not all(type(one) is int for one in value):
+                self.wrong(block, key, f"{key} is {value!r}.", f"Write {_KINDS[list]}.")
+            elif key in CHOICES and value not in CHOICES[key]:
                 self.wrong(
                     block,
                     key,
                     f"There is no {key} called {value!r}.",
-                    f"Use one of: {', '.join(_CHOICES[key])}.",
+                    f"Use one of: {', '.join(CHOICES[key])}.",
                 )
+            elif kind is list:
+                values[key] = tuple(sorted(set(value)))
             else:
-                values[key] = value
+                values[key] = value.isoformat() if isinstance(value, dt.date) else value
         bars = [key for key in (AT_LEAST, AT_MOST) if key in raw]
         if len(bars) != 1:
             self.wrong(
@@ -253,6 +339,10 @@ def dump(plan_file: PlanFile, *, remark: str = "") -> str:
         f"code = {_value(plan.code)}",
         f"name = {_value(plan.name)}",
     ]
+    if plan.kind != INITIAL:
+        lines.append(f"kind = {_value(plan.kind)}")
+    if plan.transfer_share != 0.5:
+        lines.append(f"transfer_share = {_value(plan.transfer_share)}")
     if plan_file.sources:
         lines.append(f"sources = {_value(plan_file.sources)}")
     if plan_file.override_reason:
@@ -262,6 +352,9 @@ def dump(plan_file: PlanFile, *, remark: str = "") -> str:
         if gate.title:
             lines.append(f"title = {_value(gate.title)}")
         lines.append(f"combine = {_value(gate.combine)}")
+        if gate.window:
+            lines.append(f"window = {_value(gate.window)}")
+            lines.append(f"within_months = {gate.within_months}")
         for clause in gate.clauses:
             lines += ["", "[[gate.clause]]", *_clause_lines(clause)]
     return "\n".join(lines) + "\n"
@@ -276,6 +369,7 @@ def _clause_lines(clause: Clause) -> Iterator[str]:
             continue
         value = getattr(clause, key)
         if value != getattr(plain, key):
+            value = list(value) if isinstance(value, tuple) else value
             yield f"{key} = {_value(value)}"
 
 

@@ -6,14 +6,23 @@ import datetime as dt
 import itertools
 import uuid
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
-from credentialing import measures, queries, words
-from credentialing.measures.plans import COUNTS, MEDIANS, MONTHS, OF_CREDITED, SHARES
+from credentialing import measures, words
+from credentialing.measures.plans import (
+    COUNTS,
+    CURVES,
+    MEDIANS,
+    MONTHS,
+    OF_CREDITED,
+    OTHER_COUNTS,
+    SHARES,
+)
+from credentialing.measures.tallies import unit_of
 from credentialing.models import Clause, Gate, PlanVersion, Standing
 from credentialing.reports import sentences
 from credentialing.reports.content import Accuracy
@@ -32,6 +41,7 @@ class Line:
     name: str
     href: str
     top: float | None = None  # the end of the scale, where a column of rulers compares
+    of: str = ""  # the name of its application, "" where it has none
 
     @property
     def kind(self) -> str:
@@ -92,6 +102,11 @@ class Line:
         return words.notes(self.clause, self.row)
 
     @property
+    def short(self) -> str:
+        """A name for a narrow place: what it is of, and what is measured."""
+        return words.short(self.clause, self.of)
+
+    @property
     def brief(self) -> words.Brief:
         """The words for a cell of the cohort."""
         return words.brief(self.clause, self.row)
@@ -120,7 +135,9 @@ def by_gate(lines: Iterable[Line]) -> list[GateLines]:
     for _key, some in itertools.groupby(lines, key=lambda line: line.clause.gate_id):
         own = list(some)
         gate = own[0].clause.gate
-        found.append(GateLines(gate, words.combined(gate, len(own)), own))
+        # That all of them are asked goes without saying.
+        combined = "" if gate.combine == measures.ALL else words.combined(gate, len(own))
+        found.append(GateLines(gate, combined, own))
     return found
 
 
@@ -162,7 +179,9 @@ def standing(whole, lines: list[Line]) -> dict[str, Any]:
         "as_of": words.as_of(whole),
         "asks_agreement": any(line.clause.measure == "agreement" for line in lines),
         "asks_bound": any(line.clause.bound for line in lines),
-        "asks_readings": any(line.clause.measure not in (*OF_CREDITED, *MONTHS) for line in lines),
+        "asks_readings": any(
+            line.clause.measure not in (*OF_CREDITED, *OTHER_COUNTS, *MONTHS) for line in lines
+        ),
     }
 
 
@@ -188,96 +207,23 @@ def gates_of(version: PlanVersion, names: Mapping[str, str]) -> list[tuple[Gate,
     return told
 
 
-# --- the cohort -----------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Person:
-    """A row of the cohort: a trainee and the lines of the plan's clauses in their order."""
-
-    membership: Any
-    whole: Any
-    lines: list[Line]
-    left: float
-
-    @property
-    def left_text(self) -> str:
-        if not self.left:
-            return _("nothing left")
-        return _("%(share)s left") % {"share": words.percent(self.left, up=True)}
-
-
-@dataclass(frozen=True)
-class Block:
-    """Everybody who is judged by one version of a plan: their rows have the same columns."""
-
-    version: PlanVersion
-    clauses: list[Clause]
-    people: list[Person]
-
-
-def people_of(
-    programme,
-    rows: Iterable[queries.CohortRow],
-    versions: Mapping[uuid.UUID, PlanVersion],
-    names: Mapping[str, str],
-) -> list[Person]:
-    """Whoever may not reach the numbers comes first: most left relative to what is asked, on
-    average over the clauses; then by name. The order is not one of skill."""
-    found = []
-    for row in rows:
-        clauses = clauses_of(versions[row.whole.version_id])
-        stored = [row.standings[c.pk] for c in clauses if c.pk in row.standings]
-        lines = lines_of(programme, row.membership.pk, stored, names)
-        left = sum(line.missing for line in lines) / len(lines) if lines else 1.0
-        found.append(Person(row.membership, row.whole, lines, left))
-    return sorted(found, key=lambda one: (-one.left, one.membership.person.name, one.membership.pk))
-
-
 def clauses_of(version: PlanVersion) -> list[Clause]:
     """In the plan's order; needs `with_clauses`."""
     found = [clause for gate in version.gates.all() for clause in gate.clauses.all()]
     return sorted(found, key=lambda clause: clause.ordinal)
 
 
-def only(people: Iterable[Person], ordinal: int) -> list[Person]:
-    """The column of one clause alone, ordered by what is left of it."""
-    found = []
-    for one in people:
-        lines = [line for line in one.lines if line.clause.ordinal == ordinal]
-        if lines:
-            found.append(Person(one.membership, one.whole, lines, lines[0].missing))
-    return sorted(found, key=lambda one: (-one.left, one.membership.person.name, one.membership.pk))
-
-
-def _tops(lines: Iterable[Line]) -> dict[uuid.UUID, float | None]:
+def tops(lines: Iterable[Line]) -> dict[uuid.UUID, float | None]:
     """One scale a column: it ends past the threshold, but not so far that this is lost."""
-    tops: dict[uuid.UUID, float | None] = {}
+    found: dict[uuid.UUID, float | None] = {}
     for line in lines:
         clause = line.clause
         if line.kind != "count":
-            tops[clause.pk] = None
+            found[clause.pk] = None
             continue
         reached = min(line.row.numerator + line.outlined, clause.bar * 2)
-        tops[clause.pk] = max(tops.get(clause.pk) or clause.bar * 1.2, reached, clause.bar + 1)
-    return tops
-
-
-def blocks(people: Iterable[Person], versions: Mapping[uuid.UUID, PlanVersion]) -> list[Block]:
-    """Tables of a page of people, one a plan version, in the order of their first person."""
-    found: dict[uuid.UUID, list[Person]] = {}
-    for one in people:
-        found.setdefault(one.whole.version_id, []).append(one)
-    for some in found.values():
-        tops = _tops(line for one in some for line in one.lines)
-        some[:] = [
-            replace(one, lines=[replace(line, top=tops[line.clause.pk]) for line in one.lines])
-            for one in some
-        ]
-    return [
-        Block(versions[pk], [line.clause for line in some[0].lines], some)
-        for pk, some in found.items()
-    ]
+        found[clause.pk] = max(found.get(clause.pk) or clause.bar * 1.2, reached, clause.bar + 1)
+    return found
 
 
 # --- the scans behind a number --------------------------------------------------------------------
@@ -285,13 +231,15 @@ def blocks(people: Iterable[Person], versions: Mapping[uuid.UUID, PlanVersion]) 
 
 @dataclass(frozen=True)
 class ScanLine:
-    """One scan behind a number. `code` is "" where whoever looks could still read the exam."""
+    """One thing behind a number. `code` is "" where whoever looks could still read the exam;
+    `record` names what is no scan."""
 
     code: str
     href: str
     application: str
     performed_on: dt.date
-    signed_on: dt.date
+    signed_on: dt.date | None
+    record: str = ""
 
 
 @dataclass(frozen=True)
@@ -317,12 +265,24 @@ def title_of(part: str, clause: Clause) -> str:
             "determinate": _("Committed to an answer"),
             "adequate_share": _("Adequate images"),
             "quality": _("At the mark or better"),
+            "curve": _("Matched the blind reading"),
+            "sensitivity": _("Found"),
+            "specificity": _("Ruled out"),
+            "clinical_share": _("Part of a patient’s care"),
+            "unread_share": _("Not read yet"),
         }.get(clause.measure, _("Counted"))
     return {
         "agreement": _("Did not match"),
         "determinate": _("Did not commit"),
         "adequate_share": _("Not adequate"),
         "quality": _("Under the mark"),
+        "curve": _("Did not match"),
+        "sensitivity": _("Not found"),
+        "specificity": _("Not ruled out"),
+        "clinical_share": _("Not part of a patient’s care"),
+        "unread_share": _("Read"),
+        "positive_agreement": _("Did not match"),
+        "negative_agreement": _("Did not match"),
     }.get(clause.measure, _("Not counted"))
 
 
@@ -354,7 +314,8 @@ def parts_of(
                 else "",
                 application=names.get(one.fact.application, one.fact.application),
                 performed_on=one.fact.performed_on,
-                signed_on=one.fact.signed_on,
+                signed_on=getattr(one.fact, "signed_on", None),
+                record=words.record(one.fact),
             )
             for one in grouped[part]
         ]
@@ -392,8 +353,83 @@ def adds_up(clause: Clause, row: Standing, found: Iterable[measures.Behind]) -> 
         return True
     found = list(found)
     counted = [one for one in found if one.part == measures.COUNTED]
-    if clause.measure in COUNTS and clause.unit == measures.EXAM:
-        return len({one.fact.exam for one in counted}) == row.numerator
-    if len(counted) != row.numerator:
+    if clause.measure in ("positive_agreement", "negative_agreement", "per_period"):
+        return True  # no number of scans
+    if clause.measure in CURVES:
+        return len(found) == row.seen
+    if clause.measure == "readers":
+        return len({one.fact.reader for one in counted}) == row.numerator
+    own = row.numerator - row.transferred
+    if clause.measure in COUNTS and clause.unit != measures.SCAN:
+        return len({unit_of(clause)(one.fact) for one in counted}) == own
+    if len(counted) != own:
         return False
     return row.denominator is None or len(found) == row.denominator
+
+
+# --- what a draft would change --------------------------------------------------------------------
+
+
+def what_if(found, plan, terms, names: Mapping[str, str]) -> dict[str, Any]:
+    """The answer of `what_if.run` in words: how many, who, by which number."""
+    sentences_of = {clause.ordinal: words.sentence(clause, names) for clause in plan.clauses}
+    moving = found.moving
+    at_end = [one for one in moving if one.after_at_end is not None]
+    changed = [one for one in moving if one.changes or one.changes_at_end]
+    order = sorted(
+        found.people,
+        key=lambda one: (
+            not one.moves, not one.loses, not one.changes, not one.changes_at_end,
+            one.membership.person.name,
+        ),
+    )  # fmt: skip
+    return {
+        "as_of": found.as_of,
+        "lead": words.would_change(
+            len(moving), len(found.people), len(found.gain), len(found.lose)
+        ),
+        "shares": [
+            (
+                _("Now"),
+                _side_by_side(
+                    len(moving),
+                    sum(one.before is not None and one.before.met for one in moving),
+                    sum(one.after.met for one in moving),
+                ),
+            ),
+            (
+                _("By their end date, of those who have one"),
+                _side_by_side(
+                    len(at_end),
+                    sum(one.before_at_end is not None and one.before_at_end.met for one in at_end),
+                    sum(one.after_at_end.met for one in at_end),
+                ),
+            ),
+        ],
+        "stops": [(n, sentences_of[ordinal]) for ordinal, n in found.by_clause],
+        "changed": [_would_be(one) for one in order if one in changed],
+        "same": [_would_be(one) for one in order if one not in changed],
+    }
+
+
+def _side_by_side(whole: int, before: int, after: int) -> list[dict[str, Any]]:
+    """How many of `whole` meet the plan they have, and how many would meet the draft."""
+    if not whole:
+        return []
+    return [
+        {"label": _("meet the plan they have"), "n": before, "of": whole},
+        {"label": _("would meet the draft"), "n": after, "of": whole},
+    ]
+
+
+def _would_be(one) -> dict[str, Any]:
+    at_end = _("no end date, or no pace yet")
+    if one.after_at_end is not None:
+        at_end = words.before_and_after(one.before_at_end, one.after_at_end)
+    return {
+        "membership": one.membership,
+        "moves": one.moves,
+        "now": words.before_and_after(one.before, one.after),
+        "unmet": ", ".join(map(str, one.after.unmet)) or _("nothing"),
+        "at_end": at_end,
+    }

@@ -1,6 +1,6 @@
 """Reads that screens, jobs and reports share. Histories come set-based, a chunk of people at once.
 
-Cost: five queries for each chunk of CHUNK people, whatever they scanned; linear in the rows read.
+Cost: six queries for each chunk of CHUNK people, whatever they scanned; linear in the rows read.
 """
 
 from __future__ import annotations
@@ -11,16 +11,31 @@ import uuid
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 from django.db.models import Count, Min, Q
 
 from accounts import ledger
+from accounts.ledger.models import LedgerEntry
 from accounts.models import Membership, Person, Programme, Role
-from credentialing import measures
-from credentialing.models import Assignment, PlanStanding, PlanVersion, Run, Standing
+from credentialing import measures, recorded
+from credentialing.learning_curve import Decision
+from credentialing.models import (
+    Assignment,
+    BackTest,
+    Clause,
+    CurveDecision,
+    Outlook,
+    OutlookRun,
+    PlanStanding,
+    PlanVersion,
+    Run,
+    Standing,
+)
 from logbook.models import Application, Exam, Scan, SupervisionConfirmation
-from review.models import Attestation, ReadingFinding
+from review.models import Attestation, ReadingFinding, ReturnRequest
 
+One = TypeVar("One")
 CHUNK = 200
 OLD_DRAFT = dt.timedelta(days=7)
 NOT_INDEPENDENT = ("not_blind", "not_independent", "knew")
@@ -30,6 +45,7 @@ ATTESTED = (
     "performed_at", "received_on", "signed_on", "seq", "superseded_on", "superseded_seq",
     "credited", "in_read", "quality", "reader_call", "first_reader_call", "first_quality",
     "trainee_call", "pair", "agrees", "determinate", "supervision", "reader_id", "reading_id",
+    "trainee_answer", "first_reader_answer", "setting", "scan__received_seq",
 )  # fmt: skip
 
 
@@ -39,7 +55,7 @@ def now(programme: Programme, at: dt.datetime) -> measures.AsOf:
     return measures.AsOf(today, today, ledger.head_of(programme.chain))
 
 
-def chunks(people: Iterable[uuid.UUID], size: int = CHUNK) -> Iterator[list[uuid.UUID]]:
+def chunks(people: Iterable[One], size: int = CHUNK) -> Iterator[list[One]]:
     rest = iter(people)
     while batch := list(itertools.islice(rest, size)):
         yield batch
@@ -53,15 +69,19 @@ def histories(
     programme: Programme,
     people: Iterable[uuid.UUID],
     *,
-    findings: bool = False,
+    asks: frozenset[str] = recorded.EVERYTHING,
     groups: dict[str, str] | None = None,
 ) -> Iterator[tuple[uuid.UUID, measures.History]]:
-    """The history of each person, in the order given. `findings` only where a clause asks."""
+    """The history of each person, in the order given. `asks`: what a clause asks beside
+    attestations (`recorded.asked_by`); the rest is not read."""
     groups = groups_of(programme) if groups is None else groups
     for batch in chunks(people):
-        facts = _facts(programme, batch, findings=findings)
+        facts = _facts(programme, batch, asks)
+        records = recorded.records_of(programme, batch, asks)
         confirmed = _confirmations(programme, batch)
         waiting = _waiting(programme, batch)
+        returns = _returns(programme, batch)
+        decisions = _decisions(programme, batch)
         first = dict(
             Exam.objects.filter(
                 programme=programme, trainee__in=batch, first_received_at__isnull=False
@@ -76,25 +96,32 @@ def histories(
                 measures.History(
                     facts=tuple(facts.get(person, ())),
                     confirmations=tuple(confirmed.get(person, ())),
-                    waiting=tuple(waiting.get(person, ())),
+                    waiting=tuple(w for w in waiting.get(person, ()) if w.ended_on is None),
+                    ended=tuple(w for w in waiting.get(person, ()) if w.ended_on is not None),
+                    decisions=tuple(decisions.get(person, ())),
+                    returns=returns.get(person, {}),
                     groups=groups,
                     first_received_on=programme.local_date(received) if received else None,
+                    **{name: tuple(rows.get(person, ())) for name, rows in records.items()},
                 ),
             )
 
 
-def history_of(programme: Programme, person: uuid.UUID, *, findings: bool = True):
-    return next(histories(programme, [person], findings=findings))[1]
+def history_of(
+    programme: Programme, person: uuid.UUID, *, asks: frozenset[str] = recorded.EVERYTHING
+) -> measures.History:
+    return next(histories(programme, [person], asks=asks))[1]
 
 
-def _facts(programme, batch, *, findings) -> dict[uuid.UUID, list[measures.Fact]]:
+def _facts(programme, batch, asks) -> dict[uuid.UUID, list[measures.Fact]]:
     rows = (
         Attestation.objects.filter(programme=programme, trainee__in=batch)
         .order_by("trainee_id", "performed_on", "seq")
         .values_list(*ATTESTED)
     )
     signs: dict[uuid.UUID, frozenset[str]] = {}
-    if findings:
+    patients = recorded.patients_of(programme, batch) if recorded.PATIENTS in asks else {}
+    if recorded.FINDINGS in asks:
         seen = defaultdict(set)
         for reading, sign, value in ReadingFinding.objects.filter(
             programme=programme, reading__attestations__trainee__in=batch
@@ -106,7 +133,7 @@ def _facts(programme, batch, *, findings) -> dict[uuid.UUID, list[measures.Fact]
         pk, trainee, exam, scan, application, ordinal, performed_on, performed_at, received_on,
         signed_on, seq, superseded_on, superseded_seq, credited, in_read, quality, reader_call,
         first_call, first_quality, trainee_call, pair, agrees, determinate, supervision, reader,
-        reading,
+        reading, trainee_answer, first_answer, setting, received_seq,
     ) in rows.iterator(chunk_size=5000):  # fmt: skip
         found[trainee].append(
             measures.Fact(
@@ -135,6 +162,11 @@ def _facts(programme, batch, *, findings) -> dict[uuid.UUID, list[measures.Fact]
                 reader=reader,
                 findings=signs.get(reading, frozenset()),
                 id=pk,
+                trainee_answer=trainee_answer,
+                first_answer=first_answer,
+                setting=setting,
+                patient=patients.get(exam),
+                received_seq=received_seq,
             )
         )
     return found
@@ -151,13 +183,21 @@ def _confirmations(programme, batch) -> dict[uuid.UUID, list[measures.Confirmati
     return found
 
 
+LEFT_UNREAD = ("set_aside", "withdrawn", "closed")
+
+
 def _waiting(programme, batch) -> dict[uuid.UUID, list[measures.Waiting]]:
+    """Scans without an attestation, also those that left the list unread (`ended_on`)."""
     found = defaultdict(list)
-    for trainee, exam, scan, application, performed_on, received_at, state in Scan.objects.filter(
-        programme=programme, trainee__in=batch, state__in=["submitted", "returned"]
+    for (
+        trainee, exam, scan, application, performed_on, performed_at, received_at, received_seq,
+        state, moved_at, moved_seq,
+    ) in Scan.objects.filter(
+        programme=programme, trainee__in=batch, state__in=["submitted", "returned", *LEFT_UNREAD]
     ).values_list(
         "trainee_id", "exam_id", "id", "application__code", "performed_on",
-        "exam__first_received_at", "state",
+        "revision__performed_at", "exam__first_received_at", "received_seq", "state",
+        "moved_at", "moved_seq",
     ):  # fmt: skip
         found[trainee].append(
             measures.Waiting(
@@ -165,10 +205,49 @@ def _waiting(programme, batch) -> dict[uuid.UUID, list[measures.Waiting]]:
                 scan=scan,
                 application=application,
                 performed_on=performed_on,
+                performed_at=performed_at,
                 received_on=programme.local_date(received_at),
-                returned=state == "returned",
+                ended_on=programme.local_date(moved_at) if state in LEFT_UNREAD else None,
+                received_seq=received_seq,
+                ended_seq=moved_seq,
             )
         )
+    return found
+
+
+def _returns(programme, batch) -> dict[uuid.UUID, dict[uuid.UUID, list[tuple[int, int | None]]]]:
+    """person -> scan -> the positions from which, and until which, it lay with its trainee."""
+    asked = list(
+        ReturnRequest.objects.filter(programme=programme, scan__trainee__in=batch)
+        .order_by("seq")
+        .values_list("scan__trainee_id", "scan_id", "scan__exam_id", "seq")
+    )
+    if not asked:
+        return {}
+    sent: dict[str, list[int]] = defaultdict(list)
+    for subject, seq in (
+        LedgerEntry.objects.filter(
+            chain=programme.chain,
+            subject__in={f"exam:{exam}" for _person, _scan, exam, _seq in asked},
+            action="exam.submitted",
+        )
+        .order_by("seq")
+        .values_list("subject", "seq")
+    ):
+        sent[subject].append(seq)
+    found: dict = defaultdict(lambda: defaultdict(list))
+    for person, scan, exam, since in asked:
+        until = next((seq for seq in sent[f"exam:{exam}"] if seq > since), None)
+        found[person][scan].append((since, until))
+    return found
+
+
+def _decisions(programme, batch) -> dict[uuid.UUID, list[Decision]]:
+    found = defaultdict(list)
+    for person, application, what, on, seq, pk in CurveDecision.objects.filter(
+        programme=programme, membership__person__in=batch
+    ).values_list("membership__person_id", "application__code", "what", "on", "seq", "id"):
+        found[person].append(Decision(what, on, seq, application, pk))
     return found
 
 
@@ -192,15 +271,21 @@ def judged_in(
     people: Iterable[uuid.UUID] | None = None,
 ) -> list[Judged]:
     """Every trainee's membership that has a plan, with the one in force on the day."""
-    rows = Assignment.objects.filter(programme=programme, membership__role=Role.TRAINEE)
+    rows = Assignment.objects.filter(
+        programme=programme, membership__role=Role.TRAINEE, effective_on__lte=on
+    )
     if people is not None:
         rows = rows.filter(membership__person__in=list(people))
-    rows = (
-        rows.in_force(on=on, seq=seq)
-        .order_by("membership__person_id", "membership_id")
-        .values_list("membership_id", "membership__person_id", "version_id")
-    )
-    return [Judged(*row) for row in rows]
+    if seq is not None:
+        rows = rows.filter(seq__lte=seq)
+    # The last of each membership stays; a subquery a row costs three times what the rows do.
+    newest = {
+        row[0]: row
+        for row in rows.order_by(
+            "membership__person_id", "membership_id", "effective_on", "seq"
+        ).values_list("membership_id", "membership__person_id", "version_id")
+    }
+    return [Judged(*row) for row in newest.values()]
 
 
 def versions(ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, PlanVersion]:
@@ -238,7 +323,7 @@ class CohortRow:
 
 
 def cohort(programme: Programme, *, on: dt.date) -> list[CohortRow]:
-    """Everybody who is a trainee on the day and has a standing; two queries for any number."""
+    """Everybody who is a trainee on the day and has a standing; three queries for any number."""
     wholes = (
         PlanStanding.objects.filter(
             programme=programme, membership__role=Role.TRAINEE, membership__starts_on__lte=on
@@ -248,7 +333,16 @@ def cohort(programme: Programme, *, on: dt.date) -> list[CohortRow]:
         .order_by("membership__level", "membership__person__name", "membership_id")
     )
     by_membership: dict[uuid.UUID, dict[uuid.UUID, Standing]] = defaultdict(dict)
-    for standing in Standing.objects.filter(programme=programme).select_related("clause"):
+    wholes = list(wholes)
+    of_them = Standing.objects.filter(
+        programme=programme, membership__in=[whole.membership_id for whole in wholes]
+    )
+    # A clause is one object for everybody: a thousand rows would make a thousand of it.
+    clauses = Clause.objects.filter(version__in={whole.version_id for whole in wholes}).in_bulk()
+    for standing in of_them:
+        if standing.clause_id not in clauses:
+            continue  # of a version that no longer judges
+        standing.clause = clauses[standing.clause_id]
         by_membership[standing.membership_id][standing.clause_id] = standing
     return [
         CohortRow(
@@ -336,6 +430,15 @@ def credited_totals(
     return said["scans"], said["exams"]
 
 
+def read_of(programme: Programme, person: uuid.UUID) -> list[uuid.UUID]:
+    """The current attestations of the set R."""
+    return list(
+        Attestation.objects.current()
+        .filter(programme=programme, trainee=person, in_read=True)
+        .values_list("pk", flat=True)
+    )
+
+
 def latest_feedback(person: Person, programme: Programme, n: int = 3) -> list[Attestation]:
     """The sentences that readers wrote last about one's own scans."""
     return list(
@@ -411,3 +514,42 @@ def exams_named_to(
 def latest_run(programme: Programme) -> Run | None:
     """The newest run over everybody."""
     return Run.objects.filter(programme=programme).order_by("-started_at").first()
+
+
+def counted_today(programme: Programme, *, at: dt.datetime) -> bool:
+    """Whether the run over everybody of the programme's own day has finished."""
+    runs = Run.objects.filter(programme=programme, day=programme.local_date(at))
+    # A row of nobody that says a failure is of a signature, not of a night.
+    return runs.filter(Q(people__gt=0) | Q(failed=""), finished_at__isnull=False).exists()
+
+
+# --- what is to come ------------------------------------------------------------------------------
+
+
+def outlook_for(membership: Membership) -> Outlook | None:
+    return Outlook.objects.select_related("version").filter(membership=membership).first()
+
+
+def joint_chances(memberships: Iterable[Membership]) -> dict[uuid.UUID, float]:
+    """membership -> the chance of all numbers together, where told and not met; one query."""
+    rows = Outlook.objects.filter(membership__in=list(memberships), joint__isnull=False)
+    return dict(
+        rows.exclude(membership__plan_standing__met=True).values_list("membership_id", "joint")
+    )
+
+
+def back_test_of(programme: Programme) -> BackTest | None:
+    return BackTest.objects.filter(programme=programme).first()
+
+
+def outlook_run(programme: Programme) -> OutlookRun | None:
+    return OutlookRun.objects.filter(programme=programme).first()
+
+
+def curve_decisions(membership: Membership) -> list[CurveDecision]:
+    """What was decided about this membership's curves, the oldest first."""
+    return list(
+        CurveDecision.objects.filter(membership=membership)
+        .select_related("application", "recorded_by", "why")
+        .order_by("seq")
+    )

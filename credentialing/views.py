@@ -5,7 +5,6 @@ from __future__ import annotations
 import uuid
 from typing import Any
 
-from django.core.paginator import Paginator
 from django.db.models import F
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -14,14 +13,13 @@ from django.views.decorators.http import require_safe
 
 from accounts.access import P
 from accounts.models import Membership, Role
-from credentialing import presenting, queries, words
+from credentialing import ahead, presenting, queries, recorded, words
 from credentialing.measures import behind
 from credentialing.measures.plans import MONTHS
 from credentialing.models import PlanVersion, Standing
-from credentialing.reports import build
+from credentialing.reports import records
 from review.queries import to_acknowledge
 
-PAGE = 25
 SHOWN = 6
 
 
@@ -60,9 +58,10 @@ def home(request: HttpRequest, programme: str) -> HttpResponse:
             totals = queries.credited_totals(its, person.pk, whole.as_of)
             context |= presenting.standing(whole, lines) | {
                 "totals": words.totals(*totals),
-                "beside": queries.beside(its, person.pk, timezone.now()),
+                "left_out": words.left_out(queries.beside(its, person.pk, timezone.now())),
                 "is_new": not any(totals) and not exams,
             }
+        context |= ahead.of_oneself(request, membership)
     return _page(request, "home", context)
 
 
@@ -77,36 +76,6 @@ def own_number(request: HttpRequest, programme: str, ordinal: int) -> HttpRespon
 # --- the cohort -----------------------------------------------------------------------------------
 
 
-@require_safe
-def cohort(request: HttpRequest, programme: str) -> HttpResponse:
-    """People by clauses, whoever may not reach the numbers first."""
-    its = request.programme
-    rows = queries.cohort(its, on=request.today)
-    versions = queries.versions(row.whole.version_id for row in rows)
-    people = presenting.people_of(its, rows, versions, queries.applications_of(its))
-    columns = {line.clause.ordinal: line.name for one in people for line in one.lines}
-    levels = sorted({one.membership.level for one in people if one.membership.level})
-    level, clause = request.GET.get("level", ""), request.GET.get("clause", "")
-    if level in levels:
-        people = [one for one in people if one.membership.level == level]
-    if clause.isdecimal() and int(clause) in columns:
-        people = presenting.only(people, int(clause))
-    page = Paginator(people, PAGE).get_page(request.GET.get("page"))
-    context = {
-        "page": page,
-        "blocks": presenting.blocks(page.object_list, versions),
-        "levels": levels,
-        "level": level,
-        "columns": sorted(columns.items()),
-        "clause": clause,
-        "run": queries.latest_run(its),
-        "as_of": max((row.whole.d2 for row in rows), default=None),
-        "may_export": P.EXPORT_REPORTS in request.rights,
-        "may_manage": P.MANAGE_PEOPLE in request.rights,
-    }
-    return _page(request, "cohort", context)
-
-
 def _trainee(request: HttpRequest, membership_id: uuid.UUID) -> Membership:
     return get_object_or_404(
         Membership.objects.select_related("person"),
@@ -114,27 +83,6 @@ def _trainee(request: HttpRequest, membership_id: uuid.UUID) -> Membership:
         programme=request.programme,
         role=Role.TRAINEE,
     )
-
-
-@require_safe
-def trainee(request: HttpRequest, programme: str, membership_id: uuid.UUID) -> HttpResponse:
-    its = request.programme
-    membership = _trainee(request, membership_id)
-    whole, rows = queries.standing_of(membership)
-    context: dict[str, Any] = {
-        "membership": membership,
-        "own": False,
-        "may_export": P.EXPORT_REPORTS in request.rights,
-    }
-    if whole is not None:
-        names = queries.applications_of(its)
-        lines = presenting.lines_of(its, membership.pk, rows, names)
-        totals = queries.credited_totals(its, membership.person_id, whole.as_of)
-        context |= presenting.standing(whole, lines) | {
-            "totals": words.totals(*totals),
-            "beside": queries.beside(its, membership.person_id, timezone.now()),
-        }
-    return _page(request, "trainee", context)
 
 
 @require_safe
@@ -150,7 +98,7 @@ def number(
 def _number(
     request: HttpRequest, membership: Membership, ordinal: int, *, link: str, whole: bool
 ) -> HttpResponse:
-    """The scans that add up to a stored number, judged as of its own (D, D2, N)."""
+    """The scans that add up to a stored number, judged as of the standing's own (D, D2, N)."""
     its, person = request.programme, membership.person
     row = get_object_or_404(
         Standing.objects.select_related("clause__gate", "clause__version", "membership"),
@@ -159,8 +107,12 @@ def _number(
         clause__ordinal=ordinal,
     )
     clause, names = row.clause, queries.applications_of(its)
-    history = queries.history_of(its, person.pk, findings=bool(clause.finding))
-    found = behind(clause.as_clause(), history, as_of=row.as_of)
+    # Other clauses of the plan may have a say in which scans are this one's.
+    whole_plan = queries.versions([clause.version_id])[clause.version_id].as_plan()
+    asked = next(one for one in whole_plan.clauses if one.ordinal == ordinal)
+    history = queries.history_of(its, person.pk, asks=recorded.asked_by([whole_plan]))
+    whole_row = membership.plan_standing
+    found = behind(asked, history, as_of=whole_row.as_of, plan=whole_plan)
     codes = queries.exams_named_to(request.user, {one.fact.exam for one in found}, on=request.today)
     own = person.pk == request.user.pk
     line = (
@@ -173,7 +125,7 @@ def _number(
         "own": own,
         "line": line,
         "sentence": words.sentence(clause, names),
-        "as_of": words.as_of(row),
+        "as_of": words.as_of(whole_row),
         "first_received_on": history.first_received_on if clause.measure in MONTHS else None,
         "parts": presenting.parts_of(
             clause, found, codes=codes, names=names, link=link, programme=its, whole=whole
@@ -182,7 +134,7 @@ def _number(
     }
     if clause.measure in ("agreement", "determinate") and whole:
         context["accuracy"] = presenting.accuracy_of(
-            build.accuracy_of(its, [one.fact.id for one in found])
+            records.accuracy_of(its, [one.fact.id for one in found])
         )
     return _page(request, "number", context)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
+from dataclasses import asdict, dataclass
 
 from django.db.models import Max
 from django.utils.translation import gettext as _
@@ -14,11 +15,36 @@ from accounts.errors import Refused
 from accounts.ledger.core import canonical
 from accounts.models import Membership, Person, Programme, Role
 from credentialing import measures, planfile, publishing
-from credentialing.models import Assignment, Clause, Gate, PlanVersion
+from credentialing.models import (
+    BY_CHOICE,
+    NEWCOMERS,
+    Assignment,
+    Clause,
+    Further,
+    Gate,
+    PlanVersion,
+)
 from credentialing.queries import groups_of
 
 # The template that a new programme begins with.
 FIRST = "lung-start"
+
+
+@dataclass(frozen=True)
+class Cohort:
+    """For whom a version is, and who moves to it."""
+
+    profession: str = ""
+    level: str = ""
+    starts_from: dt.date | None = None
+    moves: str = NEWCOMERS
+    grandfather_on: dt.date | None = None
+
+    def as_json(self) -> dict:
+        return {
+            name: value.isoformat() if isinstance(value, dt.date) else value
+            for name, value in asdict(self).items()
+        }
 
 
 @action("plan.published")
@@ -30,13 +56,15 @@ def publish(
     approved_on: dt.date | None = None,
     override_reason: str = "",
     by_default: bool = False,
+    cohort: Cohort | None = None,
     sources: str = "",
     by: Person | None,
     at: dt.datetime,
 ) -> PlanVersion:
     """The next version of the plan. One that says the same as the newest writes nothing.
 
-    `by_default`: trainees who begin from then on are judged by it.
+    `by_default`: trainees of the cohort who begin from then on are judged by it. `cohort`: for
+    whom it is, and who moves to it; everybody who begins later, without it.
     Raises Refused where the plan is one that must not be published, with the reasons; those of
     agreement alone a director may override with a reason.
     """
@@ -47,7 +75,15 @@ def publish(
     text = canonical(as_json(plan))
     Programme.objects.select_for_update().get(pk=programme.pk)
     newest = PlanVersion.objects.newest(programme, plan.code)
-    terms = {"effective_on": effective_on, "by_default": by_default, "sources": sources}
+    cohort = cohort or Cohort()
+    if (cohort.moves == BY_CHOICE) != (cohort.grandfather_on is not None):
+        raise Refused(_("A choice has a grandfather date, and nothing else has."), code="moves")
+    terms = {
+        "effective_on": effective_on,
+        "by_default": by_default,
+        "sources": sources,
+        **asdict(cohort),
+    }
     if newest is not None and newest.text == text and _same(newest, terms):
         ledger.nothing_changed()
         return newest
@@ -65,6 +101,8 @@ def publish(
         name=plan.name,
         **terms,
         approved_on=approved_on,
+        kind=plan.kind,
+        transfer_share=plan.transfer_share,
         text=text,
         override_reason=remarks.write(programme=programme, text=override_reason, by=by, at=slot.at),
         published_by=by,
@@ -78,8 +116,10 @@ def publish(
             ordinal=gate.ordinal,
             title=gate.title,
             combine=str(gate.combine),
+            window=gate.window,
+            within_months=gate.within_months,
         )
-        Clause.objects.bulk_create(
+        made = Clause.objects.bulk_create(
             Clause(
                 programme=programme,
                 version=version,
@@ -89,6 +129,11 @@ def publish(
             )
             for clause in gate.clauses
         )
+        Further.objects.bulk_create(
+            Further(programme=programme, clause=one, ordinal=ordinal)
+            for one, clause in zip(made, gate.clauses, strict=True)
+            for ordinal in clause.further
+        )
     slot.append(
         subject=f"plan:{version.pk}",
         body={
@@ -97,6 +142,7 @@ def publish(
             "effective_on": effective_on.isoformat(),
             "approved_on": approved_on.isoformat() if approved_on else None,
             "by_default": by_default,
+            "cohort": cohort.as_json(),
             "sources": sources,
             "plan": as_json(plan),
         },
@@ -182,7 +228,7 @@ def give_to_newcomer(
         return
     programme = membership.programme
     day = max(membership.starts_on, programme.local_date(at))
-    version = PlanVersion.objects.for_newcomers(programme, on=day)
+    version = PlanVersion.objects.for_newcomers(programme, on=day, membership=membership)
     if version is not None:
         assign(
             version=version,
@@ -198,15 +244,20 @@ def as_json(plan: measures.Plan) -> dict:
     return {
         "code": plan.code,
         "name": plan.name,
+        "kind": plan.kind,
+        "transfer_share": plan.transfer_share,
         "gates": [
             {
                 "ordinal": gate.ordinal,
                 "title": gate.title,
                 "combine": gate.combine,
+                "window": gate.window,
+                "within_months": gate.within_months,
                 "clauses": [
                     {
                         **{name: getattr(clause, name) for name in Clause.COLUMNS},
                         "text": clause.text,
+                        "further": list(clause.further),
                     }
                     for clause in gate.clauses
                 ],

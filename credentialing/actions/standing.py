@@ -1,35 +1,37 @@
 """Where everybody stands, written down. One path: the incremental run differs by its people alone.
 
 A standing is a projection of the ledger, so it writes no entry of its own. The cursor's row is
-the lock of a programme's standings, held for one chunk of people at a time, and moves in the
-transaction of the rows that it paid for: a worker that dies has written both or neither.
+the lock of a programme's standings, and moves in the transaction of the rows that it paid for: a
+worker that dies has written both or neither. A night is one such transaction, so that a cohort is
+never half of one day and half of another.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from django.db import OperationalError
 from django.utils import timezone
 
 from accounts import ledger
 from accounts.actions_base import action
 from accounts.models import Programme
-from credentialing import measures, queries
-from credentialing.models import (
-    LedgerCursor,
-    PlanStanding,
-    Run,
-    Standing,
-    StandingChange,
-)
+from credentialing import queries
+from credentialing.actions import standing_rows
+from credentialing.columns.cohort import cohorts
+from credentialing.models import LedgerCursor, Run
 from logbook.models import Exam
 
-WHOLE = ("version_id", "met", "first_met_on", "met_since", "lost_on", "waiting", "returned")
-CUT = ("d", "d2", "n")
+CHUNK = 500  # people judged together
 ENTRIES = 2000
+# A run over everybody that has not finished by then has died with its worker.
+TAKEN_OVER_AFTER = dt.timedelta(hours=1)
+
+log = logging.getLogger(__name__)
 
 
 @dataclass
@@ -39,81 +41,6 @@ class Done:
     people: int = 0
     changed: int = 0
     differing: list[str] = field(default_factory=list)
-
-    def __iadd__(self, other: Done) -> Done:
-        self.people += other.people
-        self.changed += other.changed
-        self.differing += other.differing
-        return self
-
-
-@dataclass(frozen=True)
-class _Judgement:
-    """A membership judged: the plan's row, and one row a clause."""
-
-    whole: dict
-    clauses: dict[uuid.UUID, dict]
-
-
-def judge(
-    programme: Programme, judged: list[queries.Judged], as_of: measures.AsOf
-) -> dict[uuid.UUID, _Judgement]:
-    """What the rows should say as of (D, D2, N). Reads only; one chunk of people."""
-    versions = queries.versions(one.version_id for one in judged)
-    plans = {pk: version.as_plan() for pk, version in versions.items()}
-    clause_ids = {
-        pk: {c.ordinal: c.pk for g in version.gates.all() for c in g.clauses.all()}
-        for pk, version in versions.items()
-    }
-    findings = any(clause.finding for plan in plans.values() for clause in plan.clauses)
-    histories = dict(
-        queries.histories(
-            programme, dict.fromkeys(one.person_id for one in judged), findings=findings
-        )
-    )
-    found = {}
-    for one in judged:
-        standing = measures.judge(plans[one.version_id], histories[one.person_id], as_of=as_of)
-        found[one.membership_id] = _Judgement(
-            whole={
-                "version_id": one.version_id,
-                "met": standing.met,
-                "first_met_on": standing.dates.first_met_on,
-                "met_since": standing.dates.met_since,
-                "lost_on": standing.dates.lost_on,
-                "waiting": standing.waiting,
-                "returned": standing.returned,
-            },
-            clauses={
-                clause_ids[one.version_id][row.clause.ordinal]: says(row)
-                for row in standing.clauses
-            },
-        )
-    return found
-
-
-def says(row: measures.ClauseStanding) -> dict:
-    """The columns of a stored row: Standing.SAYS."""
-    value, dates = row.value, row.dates
-    return {
-        "state": row.state,
-        "numerator": value.numerator,
-        "denominator": value.denominator,
-        "value": None if value.value is None else float(value.value),
-        "lower": value.lower,
-        "upper": value.upper,
-        "left": row.left,
-        "waiting": row.waiting,
-        "returned": row.returned,
-        "normal_over": row.normal_over,
-        "claimed": row.claimed,
-        "first_met_on": dates.first_met_on,
-        "met_since": dates.met_since,
-        "lost_on": dates.lost_on,
-        "lost_because": dates.lost_because or "",
-        "reached_with": dates.reached_with,
-        "reached_signed_on": dates.reached_signed_on,
-    }
 
 
 def locked_cursor(programme: Programme) -> LedgerCursor:
@@ -143,88 +70,15 @@ def _recompute(programme, people, *, check: bool, at: dt.datetime) -> Done:
     as_of = queries.now(programme, at)
     judged = queries.judged_in(programme, on=as_of.d, seq=as_of.n, people=people)
     done = Done(people=len({one.person_id for one in judged}))
-    memberships = [one.membership_id for one in judged]
-    wholes = {
-        row.membership_id: row for row in PlanStanding.objects.filter(membership__in=memberships)
-    }
-    stored: dict[uuid.UUID, dict[uuid.UUID, Standing]] = {pk: {} for pk in memberships}
-    for row in Standing.objects.filter(membership__in=memberships):
-        stored[row.membership_id][row.clause_id] = row
-    if check:
-        done.differing = _differing(programme, judged, wholes, stored)
-    found = judge(programme, judged, as_of)
-    cut = {"d": as_of.d, "d2": as_of.d2, "n": as_of.n}
-    new, rewritten, changes, new_wholes, old_wholes = [], [], [], [], []
-    for membership, judgement in found.items():
-        whole = wholes.get(membership)
-        if whole is None:
-            new_wholes.append(
-                PlanStanding(
-                    programme=programme, membership_id=membership, **judgement.whole, **cut
-                )
-            )
-        else:
-            _set(whole, judgement.whole | cut)
-            old_wholes.append(whole)
-        for clause, said in judgement.clauses.items():
-            row = stored[membership].get(clause)
-            before = row.state if row else ""
-            if row is None:
-                row = Standing(programme=programme, membership_id=membership, clause_id=clause)
-                _set(row, said | cut)
-                new.append(row)
-                done.changed += 1
-            else:
-                done.changed += any(getattr(row, k) != v for k, v in said.items())
-                _set(row, said | cut)
-                rewritten.append(row)
-            if before != said["state"]:
-                changes.append(
-                    StandingChange(
-                        programme=programme,
-                        membership_id=membership,
-                        clause_id=clause,
-                        before=before,
-                        after=said["state"],
-                        on=as_of.d2,
-                        n=as_of.n,
-                        recorded_at=at,
-                    )
-                )
-    PlanStanding.objects.bulk_create(new_wholes)
-    PlanStanding.objects.bulk_update(old_wholes, [*WHOLE, *CUT], batch_size=500)
-    Standing.objects.bulk_create(new, batch_size=500)
-    Standing.objects.bulk_update(rewritten, [*Standing.SAYS, *CUT], batch_size=200)
-    StandingChange.objects.bulk_create(changes, batch_size=500)
+    for cohort, everybody in cohorts(programme, judged):
+        batches = list(queries.chunks(everybody, CHUNK))
+        for batch, (rows, stored, found) in zip(
+            batches, cohort.judge_all(batches, as_of), strict=True
+        ):
+            if check:
+                done.differing += [f"{m} {c}" for m, c in cohort.differing(batch, stored)]
+            done.changed += standing_rows.write(rows, stored, found, as_of=as_of, at=at)
     return done
-
-
-def _set(row, values: dict) -> None:
-    for name, value in values.items():
-        setattr(row, name, value)
-
-
-def _differing(programme, judged, wholes, stored) -> list[str]:
-    """Stored rows that are not what the same rules give for the same (D, D2, N)."""
-    by_cut: dict[measures.AsOf, list[queries.Judged]] = {}
-    for one in judged:
-        whole = wholes.get(one.membership_id)
-        if whole is not None and whole.version_id == one.version_id:
-            by_cut.setdefault(whole.as_of, []).append(one)
-    wrong = []
-    for as_of, group in by_cut.items():
-        for membership, judgement in judge(programme, group, as_of).items():
-            for clause, said in judgement.clauses.items():
-                row = stored[membership].get(clause)
-                if row is None or any(
-                    getattr(row, k) != v for k, v in said.items() if k not in PRESENT
-                ):
-                    wrong.append(f"{membership} {clause}")
-    return wrong
-
-
-# What waits is known for the present alone: a scan that has been read since waits no longer.
-PRESENT = {"waiting", "returned"}
 
 
 @action(ledger=None, why="follows the ledger; the cursor moves with the rows it paid for")
@@ -234,16 +88,42 @@ def follow(*, programme: Programme, by: None = None, at: dt.datetime) -> Done | 
     entries = ledger.read(programme.chain, after_seq=cursor.seq, limit=ENTRIES)
     if not entries:
         return None
-    touched = people_in(programme, entries)
-    done = Done()
-    if touched is None:
-        done += _recompute(programme, None, check=False, at=at)
-    else:
-        for batch in queries.chunks(sorted(touched)):
-            done += _recompute(programme, batch, check=False, at=at)
+    done = _recompute(programme, people_in(programme, entries), check=False, at=at)
     cursor.seq = entries[-1].seq
     cursor.save(update_fields=["seq"])
     return done
+
+
+def catch_up(programme: Programme, *, at: dt.datetime) -> int:
+    """Follow until nothing is new; how many people that were.
+
+    What fails has written nothing: the director reads of it, and the next sweep tries again.
+    """
+    people = 0
+    try:
+        while (done := follow(programme=programme, at=at)) is not None:
+            people += done.people
+    except OperationalError:
+        raise  # the database is away or busy: nobody's numbers are at fault
+    except Exception as problem:
+        log.exception("the standings of %s do not follow", programme.code)
+        note_failure(programme=programme, failed=_told(problem), at=at)
+    return people
+
+
+@action(ledger=None, why="writes down what a job could not do")
+def note_failure(*, programme: Programme, failed: str, by: None = None, at: dt.datetime) -> None:
+    """A row among the runs; once a day for the same failure, though the sweep meets it again."""
+    today = programme.local_date(at)
+    newest = queries.latest_run(programme)
+    if newest is None or (newest.day, newest.failed) != (today, failed):
+        Run.objects.create(
+            programme=programme, day=today, started_at=at, finished_at=at, failed=failed
+        )
+
+
+def _told(problem: Exception) -> str:
+    return f"{type(problem).__name__}: {problem}"[:300]
 
 
 def people_in(programme: Programme, entries: list[ledger.Entry]) -> set[uuid.UUID] | None:
@@ -261,7 +141,7 @@ def people_in(programme: Programme, entries: list[ledger.Entry]) -> set[uuid.UUI
             exams.add(uuid.UUID(name))
         elif kind == "scan":
             scans.add(uuid.UUID(name))
-        elif kind == "attestation" or entry.action == "supervision.confirmed":
+        elif kind in NAMING or entry.action == "supervision.confirmed":
             people |= {uuid.UUID(one) for one in _named(body)}
         elif kind == "plan" and "trainees" in body:
             people |= {uuid.UUID(one) for one in body["trainees"]}
@@ -276,6 +156,10 @@ def people_in(programme: Programme, entries: list[ledger.Entry]) -> set[uuid.UUI
     return people
 
 
+# Subjects whose entries name their trainee.
+NAMING = frozenset({"attestation", "assessment", "curve", "record"})
+
+
 def _named(body: dict) -> list[str]:
     return [body["trainee"]] if "trainee" in body else list(body.get("trainees", ()))
 
@@ -285,11 +169,16 @@ def _named(body: dict) -> list[str]:
 
 @action(ledger=None, why="claims the day of a programme's full run; the run's own row says so")
 def claim_day(*, programme: Programme, by: None = None, at: dt.datetime) -> Run | None:
-    """Compare-and-set on the programme's own day: of two ticks one gets the run."""
+    """Compare-and-set on the programme's own day: of two ticks one gets the run. One that has died
+    is said to have, and its day is free again."""
     today = programme.local_date(at)
     cursor = locked_cursor(programme)
     if cursor.last_full_on is not None and cursor.last_full_on >= today:
-        return None
+        died = Run.objects.filter(
+            programme=programme, finished_at=None, started_at__lte=at - TAKEN_OVER_AFTER
+        )
+        if not died.update(finished_at=at, failed="It did not finish, and was begun again."):
+            return None
     cursor.last_full_on = today
     cursor.save(update_fields=["last_full_on"])
     return Run.objects.create(programme=programme, day=today, started_at=at)
@@ -298,25 +187,21 @@ def claim_day(*, programme: Programme, by: None = None, at: dt.datetime) -> Run 
 @action(ledger=None, why="writes down what a run did")
 def finish_run(*, run: Run, done: Done, failed: str, by: None = None, at: dt.datetime) -> Run:
     run.people, run.changed, run.differing = done.people, done.changed, len(done.differing)
-    run.failed, run.finished_at = failed[:300], at
+    run.failed, run.finished_at = failed, at
     run.save(update_fields=["people", "changed", "differing", "failed", "finished_at"])
     return run
 
 
 def run_full(programme: Programme, *, at: dt.datetime) -> Run | None:
-    """Recompute everybody once on each local day, a chunk a transaction.
-
-    A chunk that fails is said in the run's row; the others are written all the same, each whole.
-    """
+    """Recompute everybody once on each local day. What fails is said in the run's row, and
+    everybody's standing stays as it was."""
     run = claim_day(programme=programme, at=at)
     if run is None:
         return None
     done, failed = Done(), ""
-    today = programme.local_date(at)
-    everybody = dict.fromkeys(one.person_id for one in queries.judged_in(programme, on=today))
-    for batch in queries.chunks(everybody):
-        try:
-            done += recompute(programme=programme, people=batch, check=True, at=at)
-        except Exception as problem:
-            failed = f"{type(problem).__name__}: {problem}"
+    try:
+        done = recompute(programme=programme, check=True, at=at)
+    except Exception as problem:
+        log.exception("the standings of %s were not counted", programme.code)
+        failed = _told(problem)
     return finish_run(run=run, done=done, failed=failed, at=max(at, timezone.now()))

@@ -17,12 +17,16 @@ from typing import Any, Literal, NotRequired, TypedDict
 
 import rfc8785
 
-SCHEMA = 1
+SCHEMA = 3
 # One up whenever the layout or a sentence of the printed page changes.
-TEMPLATE = 1
+TEMPLATE = 4
 RELEASE = "0.1.0"
 
 State = Literal["met", "not_met", "not_yet_known"]
+
+
+class Unsound(ValueError):
+    """The content contradicts itself; no page is made of it."""
 
 
 class AsOf(TypedDict):
@@ -127,6 +131,7 @@ class Scan(TypedDict):
 class Trainee(TypedDict):
     id: str
     name: str
+    legal_name: str  # "" where the programme had not entered it by then
     staff_number: str
     profession: str
     level: str
@@ -145,26 +150,60 @@ class Trainee(TypedDict):
     scans: NotRequired[list[Scan]]  # present for one trainee, absent for the cohort
 
 
-class Content(TypedDict):
+class Sheet(TypedDict):
+    """What the programme prints on each report. Empty texts are not printed."""
+
+    n: int
+    heading: str  # the programme's own header, as its counsel asks
+    contact: str  # whom to ring
+    reviewed: str  # how scans were reviewed, in the programme's words
+    paper: Literal["a4", "letter"]
+
+
+class Recommendation(TypedDict):
+    """The director's own statement; only an issued report has one."""
+
+    recommends: bool | None  # null: the director makes no recommendation
+    sentence: str
+    by: str
+    on: str
+
+
+class Head(TypedDict):
     schema: int
     template: int
     release: str
     language: str
+    copy: Literal["inside", "outside"]
     scope: Literal["trainee", "cohort"]
     issued: bool
     institution: str
     programme: str
     programme_code: str
     as_of: AsOf
+    sheet: Sheet
+    recommendation: Recommendation | None
+
+
+class Content(Head):
+    """The inside copy: one trainee with the list of scans, or the cohort."""
+
     people: list[Trainee]
 
 
-def canonical(content: Content) -> bytes:
-    """The one spelling of a content (RFC 8785), UTF-8 bytes."""
-    return rfc8785.dumps(_lists(content))
+class Outside(Head):
+    """The outside copy: see reports/outside.py for what may be in `person`."""
+
+    person: dict[str, Any]
 
 
-def digest(content: Content) -> str:
+def canonical(content: Head) -> bytes:
+    """The one spelling of a content (RFC 8785), UTF-8 bytes, whatever order its rows came in."""
+    ordered = in_order(content) if "people" in content else content  # type: ignore[arg-type]
+    return rfc8785.dumps(ordered)  # type: ignore[arg-type]
+
+
+def digest(content: Head) -> str:
     """SHA-256 of the canonical bytes, 64 hexadecimal digits."""
     return hashlib.sha256(canonical(content)).hexdigest()
 
@@ -195,6 +234,13 @@ def in_order(content: Content) -> Content:
             )
         people.append(ordered)
     return {**content, "people": people}  # type: ignore[typeddict-item]
+
+
+def check(content: Content) -> None:
+    """Raises Unsound where the content's numbers contradict each other."""
+    wrong = list(contradictions(content))
+    if wrong:
+        raise Unsound(" ".join(wrong))
 
 
 def contradictions(content: Content) -> Iterator[str]:
@@ -228,12 +274,3 @@ def contradictions(content: Content) -> Iterator[str]:
             listed = sum(scan["in_read"] for scan in person["scans"])
             if listed != read:
                 yield f"{who}: {listed} independent readings listed, {read} counted."
-
-
-def _lists(value: Any) -> Any:
-    """Tuples as lists: canonical JSON knows one kind of sequence."""
-    if isinstance(value, dict):
-        return {key: _lists(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_lists(one) for one in value]
-    return value

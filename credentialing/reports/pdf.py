@@ -7,29 +7,47 @@ the same bytes.
 
 from __future__ import annotations
 
+import io
 import json
+import logging
+from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import segno
 import typst
 from django.utils.translation import gettext as _
 from django.utils.translation import override
 
-from . import ruler, sentences
-from .content import Accuracy, Clause, Content, Trainee, contradictions, digest, in_order
-from .words import call, day, not_in_read, percent, short_day
+from accounts.errors import Refused
 
+from . import ruler, sentences
+from .content import (
+    Accuracy,
+    Clause,
+    Content,
+    Head,
+    Outside,
+    Trainee,
+    check,
+    digest,
+    in_order,
+)
+from .orders import OUTSIDE
+from .words import call, day, month, not_in_read, percent, short_day
+
+log = logging.getLogger(__name__)
 HERE = Path(__file__).parent
 LAYOUT = HERE / "report.typ"
 
 CALLS = ("positive", "focal", "negative", "indeterminate", "limited")
 COHORT_COLUMNS = 5
-
-
-class Unsound(ValueError):
-    """The content contradicts itself; no page is made of it."""
+PAPERS = {"a4": "a4", "letter": "us-letter"}  # as typst calls them
+QUOTED = 60  # signs of a text that a refusal repeats
+QR_MASK = 3  # (row + column) mod 3 = 0 (ISO/IEC 18004, table of masks; from memory)
 
 
 @lru_cache(maxsize=1)
@@ -41,63 +59,244 @@ def _fonts() -> typst.Fonts:
     )
 
 
-def check(content: Content) -> None:
-    """Raises Unsound where the content's numbers contradict each other."""
-    wrong = list(contradictions(content))
-    if wrong:
-        raise Unsound(" ".join(wrong))
+@dataclass(frozen=True)
+class Seal:
+    """What an issued report prints about itself and no other report does."""
+
+    code: str  # as printed
+    url: str  # of the check page, with the code
+    address: str  # of the check page, to be typed
+    fingerprint: str  # of the certificate
 
 
-def render(content: Content) -> bytes:
-    """The PDF of a content: one trainee with the list of scans, or the cohort.
+def render(
+    content: Content | Outside, *, seal: Seal | None = None, printed: str | None = None
+) -> bytes:
+    """The PDF of a content: one trainee with the list of scans, the cohort, or an outside copy.
 
-    Raises Unsound where the content's numbers contradict each other.
+    `printed`: the content's digest, where it is known already. Raises Unsound where the content's
+    numbers contradict each other, Refused where a word of it cannot be printed.
     """
-    check(content)
-    content = in_order(content)
+    printed = printed or digest(content)
+    if content["copy"] != OUTSIDE:
+        check(content)  # an outside copy is made from an inside content that was looked at
+        content = in_order(content)
     with override(content["language"]):
-        sheet = _sheet(content)
+        sheet = _sheet(content, printed, seal)
     made = datetime.fromisoformat(content["as_of"]["read_by"]).replace(tzinfo=UTC)
+    try:
+        return _compiled(LAYOUT, timestamp=made, sheet=json.dumps(sheet, ensure_ascii=False))
+    except typst.TypstError as failure:
+        raise _refusal(sheet) from failure
+
+
+def _compiled(layout: Path | bytes, *, timestamp: datetime | None = None, **inputs: str) -> bytes:
     return typst.compile(
-        input=LAYOUT,
+        input=layout,
         root=HERE,
         font_paths=_fonts(),
         format="pdf",
-        sys_inputs={"sheet": json.dumps(sheet, ensure_ascii=False)},
+        sys_inputs=inputs,
         pdf_standards=["ua-1", "1.7"],
-        timestamp=made,
+        timestamp=timestamp,
     )
 
 
-def _sheet(content: Content) -> dict[str, Any]:
+# A tagged page may hold no sign that its typefaces lack. Each sign is laid out alone to find out
+# which: what typst says is not meant for whoever reads the refusal.
+ONE_SIGN = b"""
+#set document(title: "-")
+#set text(font: "DejaVu Sans", stretch: 75%)
+#sys.inputs.sign
+"""
+
+
+def _refusal(sheet: dict[str, Any]) -> Refused:
+    """Why a sheet has no page: the first sign that no typeface has, and where it stands."""
+    for text in _texts(sheet):
+        for sign in dict.fromkeys(text):
+            if not _prints(sign):
+                start = max(0, min(text.index(sign) - QUOTED // 2, len(text) - QUOTED))
+                return Refused(
+                    _(
+                        "No typeface here has the sign %(sign)s in “%(text)s”. Write it with "
+                        "others where it was entered, and issue as of a day from then on."
+                    )
+                    % {
+                        "sign": f"U+{ord(sign):04X}" + (f" ({sign})" if sign.isprintable() else ""),
+                        "text": text[start : start + QUOTED],
+                    }
+                )
+    log.exception("a report could not be laid out")
+    return Refused(_("This report could not be laid out. Tell the operator: the log says why."))
+
+
+def _prints(sign: str) -> bool:
+    if sign.isascii() and sign.isprintable():
+        return True
+    try:
+        return bool(_compiled(ONE_SIGN, sign=f"x{sign}x"))
+    except typst.TypstError:
+        return False
+
+
+def _texts(sheet: Any) -> Iterator[str]:
+    """Every text of a sheet, in its order."""
+    if isinstance(sheet, str):
+        yield sheet
+    elif isinstance(sheet, dict | list):
+        for part in sheet.values() if isinstance(sheet, dict) else sheet:
+            yield from _texts(part)
+
+
+def _sheet(content: Content | Outside, printed: str, seal: Seal | None) -> dict[str, Any]:
     """Everything that the layout prints, in words."""
     at = content["as_of"]
-    one = content["people"][0] if content["scope"] == "trainee" else None
-    title = (
-        _("Lung ultrasound: the record of %(name)s") % {"name": one["name"]}
-        if one
-        else _("Lung ultrasound: the cohort of %(programme)s") % {"programme": content["programme"]}
-    )
+    outside = content["copy"] == OUTSIDE
+    one = content["people"][0] if not outside and content["scope"] == "trainee" else None
+    if outside:
+        title = _("Lung ultrasound: %(name)s") % {"name": content["person"]["legal_name"]}
+    elif one:
+        title = _("Lung ultrasound: the record of %(name)s") % {"name": one["name"]}
+    else:
+        title = _("Lung ultrasound: the cohort of %(programme)s") % {
+            "programme": content["programme"]
+        }
+    said = content["recommendation"]
+    reading = [sentences.report()] if outside else sentences.every_sentence(content)
     return {
         "scope": content["scope"],
+        "paper": PAPERS[content["sheet"]["paper"]],
         "language": content["language"],
         "title": title,
         "running": content["programme"],
         "institution": content["institution"],
-        "stamp": "" if content["issued"] else _("Not issued"),
+        "heading": content["sheet"]["heading"],
+        "stamp": _copy(content) if content["issued"] else _("Not issued"),
         "not_issued": "" if content["issued"] else sentences.not_issued(),
+        "recommendation": [sentences.recommendation(said), said["sentence"]] if said else None,
+        "recommendation_title": _("What the director says"),
         "as_of": sentences.as_of(at),
         "as_of_short": _("as of %(day)s") % {"day": day(at["read_by"])},
-        "fingerprint": _("Content %(digest)s") % {"digest": digest(content)[:16]},
+        "fingerprint": _("Content %(digest)s") % {"digest": printed[:16]},
         "page_of": _("Page {page} of {pages}"),
         "cautions_title": _("Cautions"),
         "cautions": sentences.cautions(),
         "caution_short": _("An education record: not the chart, not for diagnosis."),
         "reading_title": _("How to read the numbers"),
-        "reading": sentences.every_sentence(content),
-        "facts": _facts(content, one),
+        "reading": reading,
+        "facts": _outside_facts(content) if outside else _facts(content, one),
         "person": _person(one) if one else None,
-        "cohort": None if one else _cohort(content),
+        "outside": _outside(content) if outside else None,
+        "cohort": None if one or outside else _cohort(content),
+        "check": _check(seal, printed) if seal else None,
+    }
+
+
+def _copy(content: Head) -> str:
+    return _("Outside copy") if content["copy"] == OUTSIDE else _("Inside copy")
+
+
+def _check(seal: Seal, printed: str) -> dict[str, Any]:
+    drawing = io.BytesIO()
+    # Which of the eight masks a code wears is free to choose; to try all costs more than the page.
+    segno.make(seal.url, error="m", micro=False, mask=QR_MASK).save(
+        drawing, kind="svg", border=2, xmldecl=False
+    )
+    return {
+        "title": _("Check this report"),
+        "says": sentences.check(seal.address),
+        "rows": [
+            [_("Code"), seal.code],
+            [_("Content, SHA-256"), printed],
+        ],
+        "signed": sentences.signed_with(seal.fingerprint),
+        "qr": drawing.getvalue().decode(),
+        "alt": _("QR code: the address of the check page with this report's code"),
+    }
+
+
+def _outside_facts(content: Outside) -> list[list[str]]:
+    person, at = content["person"], content["as_of"]
+    about = " · ".join(part for part in (person["profession"], person["level"]) if part)
+    period = "–"
+    if person["first_month"]:
+        period = _("%(start)s to %(end)s") % {
+            "start": month(person["first_month"]),
+            "end": month(person["last_month"]),
+        }
+    plan = person["plan"]
+    return [
+        [_("Legal name"), person["legal_name"]],
+        [_("Staff number"), person["staff_number"] or "–"],
+        [_("Training"), f"{about}, {_training(person)}" if about else _training(person)],
+        [_("Programme"), f"{content['programme']}, {content['institution']}"],
+        [_("Scans counted from"), period],
+        [_("Record as of"), day(at["read_by"])],
+        [_("Plan"), _("%(name)s, version %(version)s") % plan if plan else _("none assigned")],
+    ]
+
+
+def _outside(content: Outside) -> dict[str, Any]:
+    person = content["person"]
+    return {
+        "standing_title": _("Against the plan"),
+        "standing": sentences.outside_standing(person),
+        "approval": sentences.approval(person),
+        "sources": person["plan"]["sources"] if person["plan"] else "",
+        "clauses_head": _clauses_head(),
+        "gates": [{"name": "", "clauses": [_outside_clause(one) for one in person["clauses"]]}]
+        if person["clauses"]
+        else [],
+        "kept": sentences.outside_kept(person),
+        "totals_title": _("What was done"),
+        "totals": sentences.outside_totals(person),
+        "waiting": _("Waiting to be read: %(n)s.") % {"n": person["waiting_unread"]},
+        "applications_head": [_("Application"), _("credited scans"), _("of them read positive")],
+        "applications": [
+            [one["name"], str(one["scans"]), str(one["positive"])] for one in person["applications"]
+        ],
+        "places_head": [_("Place"), _("exams")],
+        "places": [[name, str(exams)] for name, exams in person["places"]],
+        "bands_head": [_("Age of the patients"), _("exams")],
+        "bands": [[name, str(exams)] for name, exams in person["age_bands"]],
+        "reviewed_title": _("How scans were reviewed"),
+        "reviewed": sentences.reviewed(content),
+        "contact_title": _("Whom to ring"),
+        "contact": sentences.contact(content),
+    }
+
+
+def _clauses_head() -> list[str]:
+    return [_("Clause"), _("ruler"), _("has, and is asked"), _("state")]
+
+
+def _outside_clause(clause: dict[str, Any]) -> dict[str, Any]:
+    """A count with the bar that it is held against; no day, no range, no source."""
+    met = clause["state"] == "met"
+    state = _("met") if met else _("not met")
+    value = "–" if clause["value"] is None else str(clause["value"])
+    return {"met": met, "notes": [], **_ruled(clause, clause["value"], value, state)}
+
+
+def _ruled(clause: Any, amount: float | None, value: str, state: str) -> dict[str, Any]:
+    """What every clause prints, and its ruler with the same in words."""
+    bar = sentences.clause_bar(clause)
+    drawn = {
+        "value": amount,
+        "bar": clause["bar"],
+        "share": clause["unit"] == "share",
+        "met": clause["state"] == "met",
+    }
+    return {
+        "text": clause["text"],
+        "value": value,
+        "bar": bar,
+        "state": state,
+        "ruler": ruler.svg(**drawn, width=200, height=24),
+        "small": ruler.svg(**drawn, width=110, height=22),
+        "alt": _("Ruler: %(text)s, %(value)s, %(bar)s, %(state)s")
+        % {"text": clause["text"], "value": value, "bar": bar, "state": state},
     }
 
 
@@ -115,12 +314,7 @@ def _facts(content: Content, one: Trainee | None) -> list[list[str]]:
     if one is None:
         return [*rows, [_("People"), str(len(content["people"]))]]
     about = " · ".join(part for part in (one["profession"], one["level"]) if part)
-    since = _("since %(day)s") % {"day": day(one["starts_on"])}
-    if one["ends_on"]:
-        since = _("%(start)s to %(end)s") % {
-            "start": day(one["starts_on"]),
-            "end": day(one["ends_on"]),
-        }
+    since = _training(one)
     plan = one["plan"]
     return [
         [_("Trainee"), one["name"] + (f" ({one['staff_number']})" if one["staff_number"] else "")],
@@ -130,51 +324,36 @@ def _facts(content: Content, one: Trainee | None) -> list[list[str]]:
     ]
 
 
+def _training(person: Trainee | dict[str, Any]) -> str:
+    if person["ends_on"]:
+        return _("%(start)s to %(end)s") % {
+            "start": day(person["starts_on"]),
+            "end": day(person["ends_on"]),
+        }
+    return _("since %(day)s") % {"day": day(person["starts_on"])}
+
+
 def _clause(clause: Clause) -> dict[str, Any]:
     share = clause["unit"] == "share"
     shown = clause["value"] if share else clause["numerator"]
     if clause["value"] is None:
         shown = None
-    value, bar, state = (
-        sentences.clause_value(clause),
-        sentences.clause_bar(clause),
-        sentences.clause_state(clause),
-    )
     bounds = ""
     if clause["lower"] is not None and clause["upper"] is not None and clause["value"] is not None:
         bounds = _("range %(lower)s to %(upper)s") % {
             "lower": percent(clause["lower"]),
             "upper": percent(clause["upper"], up=True),
         }
+    notes = (
+        sentences.clause_reached(clause),
+        bounds,
+        sentences.clause_mode(clause),
+        clause["source"],
+    )
     return {
-        "text": clause["text"],
-        "value": value,
-        "bar": bar,
-        "state": state,
         "met": clause["state"] == "met",
-        "notes": [
-            note
-            for note in (
-                sentences.clause_reached(clause),
-                bounds,
-                sentences.clause_mode(clause),
-                clause["source"],
-            )
-            if note
-        ],
-        "ruler": ruler.svg(
-            value=shown, bar=clause["bar"], share=share, met=clause["state"] == "met"
-        ),
-        "small": ruler.svg(
-            value=shown,
-            bar=clause["bar"],
-            share=share,
-            met=clause["state"] == "met",
-            width=110,
-            height=22,
-        ),
-        "alt": _("Ruler: %(text)s, %(value)s, %(bar)s, %(state)s")
-        % {"text": clause["text"], "value": value, "bar": bar, "state": state},
+        "notes": [note for note in notes if note],
+        **_ruled(clause, shown, sentences.clause_value(clause), sentences.clause_state(clause)),
     }
 
 
@@ -191,6 +370,7 @@ def _person(person: Trainee) -> dict[str, Any]:
         "standing": sentences.standing(person),
         "approval": sentences.approval(person),
         "sources": person["plan"]["sources"] if person["plan"] else "",
+        "clauses_head": _clauses_head(),
         "gates": _gates(person["clauses"]),
         "credited": sentences.credited(person),
         "waiting": sentences.waiting(person),

@@ -9,8 +9,8 @@ from __future__ import annotations
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext, pgettext
 
-from .content import Accuracy, AsOf, Beside, Clause, Content, Trainee
-from .words import day, percent
+from .content import Accuracy, AsOf, Beside, Clause, Content, Head, Recommendation, Trainee
+from .words import LOST, day, month, percent
 
 
 def not_issued() -> str:
@@ -139,6 +139,92 @@ def cohort(people: int) -> str:
     ) % {"people": people}
 
 
+def recommendation(one: Recommendation) -> str:
+    """The director's statement, in one sentence; their own words stand after it."""
+    said = {"name": one["by"], "day": day(one["on"])}
+    if one["recommends"] is None:
+        return (
+            _("Issued by %(name)s for the programme on %(day)s, without a recommendation.") % said
+        )
+    if one["recommends"]:
+        return _("%(name)s, for the programme, recommends this person. %(day)s.") % said
+    return _("%(name)s, for the programme, does not recommend this person. %(day)s.") % said
+
+
+def reviewed(content: Head) -> str:
+    """How scans were reviewed: the programme's own words, else what the service does."""
+    return content["sheet"]["reviewed"] or _(
+        "Each scan was read by a faculty member with the programme's privilege to read that "
+        "application, before the trainee's answer was shown. Credit followed the programme's "
+        "written rule."
+    )
+
+
+def contact(content: Head) -> str:
+    if content["sheet"]["contact"]:
+        return content["sheet"]["contact"]
+    return _("Ask %(programme)s at %(institution)s.") % {
+        "programme": content["programme"],
+        "institution": content["institution"],
+    }
+
+
+def outside_standing(person: dict) -> str:
+    """The plan as a whole, by month."""
+    plan = person["plan"]
+    if plan is None:
+        return _("No plan was assigned on that date.")
+    named = _("%(name)s, version %(version)s") % {"name": plan["name"], "version": plan["version"]}
+    if person["state"] == "met":
+        return _("This record meets %(plan)s, since %(month)s.") % {
+            "plan": named,
+            "month": month(person["met_month"]) or "—",
+        }
+    return _("This record does not meet %(plan)s.") % {"plan": named}
+
+
+def outside_kept(person: dict) -> str:
+    """That not every clause is shown, where that is so."""
+    kept = person["clauses_inside"]
+    if not kept:
+        return ""
+    return ngettext(
+        "%(n)s further clause of the plan judges readings and stays in the programme's own "
+        "review. The sentence above takes it into account.",
+        "%(n)s further clauses of the plan judge readings and stay in the programme's own "
+        "review. The sentence above takes them into account.",
+        kept,
+    ) % {"n": kept}
+
+
+def outside_totals(person: dict) -> str:
+    return _(
+        "%(scans)s of %(exams)s credited, read by %(readers)s. A number shows exposure, not "
+        "competence."
+    ) % {
+        "scans": ngettext("%(n)s scan", "%(n)s scans", person["credited_scans"])
+        % {"n": person["credited_scans"]},
+        "exams": ngettext("%(n)s exam", "%(n)s exams", person["credited_exams"])
+        % {"n": person["credited_exams"]},
+        "readers": ngettext("%(n)s reader", "%(n)s readers", person["readers"])
+        % {"n": person["readers"]},
+    }
+
+
+def check(url: str) -> str:
+    return _(
+        "Whoever holds this file can check it at %(url)s: whether it still stands, and whether "
+        "the file is the one that was signed. The check compares the file, not the paper: what "
+        "is printed can be copied."
+    ) % {"url": url}
+
+
+def signed_with(fingerprint: str) -> str:
+    return _(
+        "Signed once with the programme's key. SHA-256 of its certificate: %(fingerprint)s."
+    ) % {"fingerprint": fingerprint}
+
+
 def standing(person: Trainee) -> str:
     """The plan as a whole, in one sentence."""
     plan = person["plan"]
@@ -158,7 +244,7 @@ def standing(person: Trainee) -> str:
     }
 
 
-def approval(person: Trainee) -> str:
+def approval(person: Trainee | dict) -> str:
     plan = person["plan"]
     if plan is None:
         return ""
@@ -184,7 +270,7 @@ def clause_state(clause: Clause) -> str:
     if clause["lost_on"]:
         because = clause["lost_because"]
         lost = _("lapsed %(day)s") % {"day": day(clause["lost_on"])}
-        return f"{lost} ({because})" if because else lost
+        return f"{lost}: {LOST.get(because, because)}" if because else lost
     left = clause["bar"] - clause["numerator"]
     if (
         clause["unit"] in ("scan", "exam", "month")

@@ -6,13 +6,17 @@ import uuid
 
 from django.core.files.storage import storages
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import redirect
 from django.utils import timezone
 from django.utils.translation import get_language
 from django.views.decorators.http import require_safe
 
+from accounts.access import P
+from accounts.errors import Refused
 from accounts.models import BackgroundJob
-from credentialing.reports import actions, build, pdf, work
+from credentialing.actions.reports import key_of, sheet_of
+from credentialing.reports import actions, build, issued_views, work
+from credentialing.reports.content import Unsound
 from credentialing.reports.forms import COHORT, OrderForm
 from credentialing.reports.orders import Order
 
@@ -37,16 +41,20 @@ def reports(request: HttpRequest, programme: str) -> HttpResponse:
             return redirect("credentialing:reports", programme)
         try:
             return _file(work.make(order), order, programme)
-        except pdf.Unsound as wrong:
+        except (Refused, Unsound) as wrong:
             form.add_error(None, str(wrong))
     jobs = _own_jobs(request).order_by("-asked_at")[:20]
-    return render(
+    return issued_views.looking_again(
         request,
         "credentialing/reports/page.html",
         {
             "form": form,
+            "reports": issued_views.latest(request),
+            "batches": issued_views.latest_batches(request),
+            "may_issue": P.ISSUE_REPORTS in request.rights,
+            "key": key_of(request.programme),
             "jobs": [(job, Order.from_text(job.arguments)) for job in jobs],
-            "refresh": any(job.state in (State.WAITING, State.RUNNING) for job in jobs),
+            "running": any(job.state in (State.WAITING, State.RUNNING) for job in jobs),
         },
         status=422 if form.is_bound else 200,
     )
@@ -73,6 +81,7 @@ def _own_jobs(request: HttpRequest):
 
 
 def _order(request: HttpRequest, chosen: dict) -> Order:
+    sheet = sheet_of(request.programme)
     return Order(
         programme=str(request.programme.pk),
         trainee="" if chosen["who"] == COHORT else chosen["who"],
@@ -80,6 +89,7 @@ def _order(request: HttpRequest, chosen: dict) -> Order:
         read_by=chosen["read_by"],
         position=build.position_on(request.programme, chosen["read_by"]),
         form=chosen["form"],
+        sheet=sheet.n if sheet else 0,
         language=get_language() or "en",
     )
 

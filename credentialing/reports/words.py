@@ -4,18 +4,41 @@ from __future__ import annotations
 
 import math
 from datetime import date
+from functools import lru_cache
 
 from django.utils.formats import date_format
+from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
+
+# Why a number that was met is met no longer.
+LOST = {
+    "recency": gettext_lazy("scans have left the window"),
+    "superseded": gettext_lazy("a correction took the place of an attestation"),
+    "new_readings": gettext_lazy("newer readings changed it"),
+    "time": gettext_lazy("the time is over"),
+    "drift": gettext_lazy("disagreements have become frequent"),
+    "started_again": gettext_lazy("the director started the curve again"),
+}
 
 
 def day(iso: str | None) -> str:
     """'2026-03-03' as '3 March 2026', in the language that is on; '' for none."""
-    return date_format(date.fromisoformat(iso), "j F Y") if iso else ""
+    return _printed(iso, "j F Y", get_language()) if iso else ""
 
 
 def short_day(iso: str | None) -> str:
-    return date_format(date.fromisoformat(iso), "j M Y") if iso else ""
+    return _printed(iso, "j M Y", get_language()) if iso else ""
+
+
+def month(iso: str | None) -> str:
+    """'2026-03' as 'March 2026'; '' for none."""
+    return _printed(f"{iso}-01", "F Y", get_language()) if iso else ""
+
+
+@lru_cache(maxsize=2000)
+def _printed(iso: str, form: str, language: str | None) -> str:
+    """A list of scans, and the next person's, name the same few hundred days again and again."""
+    return date_format(date.fromisoformat(iso), form)
 
 
 def percent(share: float, *, up: bool = False) -> str:

@@ -8,10 +8,13 @@ import logging
 from django.core.files.base import ContentFile
 from django.core.files.storage import storages
 from django.utils.translation import gettext as _
+from django.utils.translation import override
 
+from accounts.errors import Refused
 from accounts.models import BackgroundJob
 from credentialing.reports import actions, build, pdf, table
-from credentialing.reports.orders import PDF, STANDING, Order
+from credentialing.reports.content import Unsound, canonical
+from credentialing.reports.orders import BOOK, CONTENT, PDF, SCANS, STANDING, Order
 
 log = logging.getLogger(__name__)
 FOLDER = "exports"
@@ -20,13 +23,17 @@ FOLDER = "exports"
 def make(order: Order) -> bytes:
     """The bytes of an order: a function of the order and the record up to its position.
 
-    Raises pdf.Unsound where the record's numbers contradict each other.
+    Raises Unsound where the record's numbers contradict each other, Refused where a word of it
+    cannot be printed.
     """
     content = build.content_of(order)
-    pdf.check(content)
     if order.form == PDF:
         return pdf.render(content)
-    return table.standing(content) if order.form == STANDING else table.scans(content)
+    if order.form == CONTENT:
+        return canonical(content)
+    tables = {STANDING: table.standing, SCANS: table.scans, BOOK: table.book}
+    with override(order.language):
+        return tables[order.form](content)
 
 
 def run(job_id: object, *, at: dt.datetime) -> bool:
@@ -41,7 +48,7 @@ def run(job_id: object, *, at: dt.datetime) -> bool:
         log.exception("export failed", extra={"job": str(job.pk)})
         sentence = (
             str(failure)
-            if isinstance(failure, pdf.Unsound)
+            if isinstance(failure, Refused | Unsound)
             else _("The file could not be made. Ask again; if it fails again, tell the operator.")
         )
         actions.finish(job=job, by=None, at=at, error=sentence)

@@ -1,8 +1,9 @@
-"""Plans as versions that never change, who is judged by which, and where everybody stands."""
+"""Plans as versions that never change, and who is judged by which."""
 
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import Self
 
 from django.conf import settings
@@ -15,10 +16,14 @@ from accounts.models import Membership, Programme, ProgrammeOwned, Remark
 from credentialing import measures
 
 PERSON = settings.AUTH_USER_MODEL
-STATES = [
-    (measures.MET, _("met")),
-    (measures.NOT_MET, _("not met")),
-    (measures.NOT_YET_KNOWN, _("not yet known")),
+
+
+# Who is judged by a new version.
+EVERYONE, NEWCOMERS, BY_CHOICE = "everyone", "newcomers", "by_choice"
+MOVES = [
+    (EVERYONE, _("everybody in the cohort, from the day on which it takes effect")),
+    (NEWCOMERS, _("whoever begins from that day on; the others keep the plan they have")),
+    (BY_CHOICE, _("whoever began on the grandfather date or later; the others as they choose")),
 ]
 
 
@@ -26,13 +31,22 @@ class PlanVersionQuerySet(models.QuerySet):
     def newest(self, programme: Programme, code: str) -> PlanVersion | None:
         return self.filter(programme=programme, code=code).order_by("-n").first()
 
-    def for_newcomers(self, programme: Programme, *, on: dt.date) -> PlanVersion | None:
-        """The version that a trainee who begins on that day is judged by."""
+    def for_newcomers(
+        self, programme: Programme, *, on: dt.date, membership: Membership | None = None
+    ) -> PlanVersion | None:
+        """The version that a trainee who begins on that day is judged by: of those for their
+        cohort the one that names it most closely, then the newest. Without a membership: the one
+        for everybody."""
         rows = self.filter(programme=programme, by_default=True, effective_on__lte=on)
-        return rows.order_by("-effective_on", "-seq").first()
+        fitting = [
+            row
+            for row in rows.order_by("-effective_on", "-seq")
+            if (row.is_for(membership) if membership is not None else not row.closeness)
+        ]
+        return max(fitting, key=lambda row: row.closeness, default=None)
 
     def with_clauses(self) -> Self:
-        return self.prefetch_related("gates__clauses")
+        return self.prefetch_related("gates__clauses__leaves")
 
 
 class PlanVersion(ProgrammeOwned):
@@ -50,8 +64,15 @@ class PlanVersion(ProgrammeOwned):
     effective_on = models.DateField()
     approved_on = models.DateField(null=True, blank=True)
     by_default = models.BooleanField(default=False)
+    moves = models.CharField(max_length=12, choices=MOVES, default="newcomers")
+    grandfather_on = models.DateField(null=True, blank=True)
+    profession = models.CharField(max_length=60, blank=True, default="")
+    level = models.CharField(max_length=60, blank=True, default="")
+    starts_from = models.DateField(null=True, blank=True)
     sources = models.TextField(blank=True, default="")
     text = models.TextField(help_text=_("The plan as it was published, in canonical JSON."))
+    kind = models.CharField(max_length=16, default=measures.INITIAL)
+    transfer_share = models.FloatField(default=0.5)
     override_reason = models.ForeignKey(Remark, models.PROTECT, null=True, related_name="+")
     published_by = models.ForeignKey(PERSON, models.PROTECT, null=True, related_name="+")
     recorded_at = models.DateTimeField()
@@ -63,11 +84,29 @@ class PlanVersion(ProgrammeOwned):
         constraints = [
             models.UniqueConstraint(
                 fields=["programme", "code", "n"], name="plan_version_numbered_once"
-            )
+            ),
+            models.CheckConstraint(condition=Q(kind__in=measures.KINDS), name="plan_kind_is_known"),
+            models.CheckConstraint(
+                condition=Q(transfer_share__range=(0, 1)), name="plan_transfers_a_share"
+            ),
+            models.CheckConstraint(
+                condition=Q(moves=BY_CHOICE, grandfather_on__isnull=False)
+                | (~Q(moves=BY_CHOICE) & Q(grandfather_on=None)),
+                name="a_choice_has_its_grandfather_date",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.name}, {_('version')} {self.n}"
+
+    @property
+    def closeness(self) -> int:
+        """How closely it names whom it is for."""
+        return bool(self.profession) + bool(self.level) + (self.starts_from is not None)
+
+    def is_for(self, membership: Membership) -> bool:
+        """Whether the membership belongs to the cohort: profession, level and start date."""
+        return in_cohort(membership, self)
 
     def as_plan(self) -> measures.Plan:
         """The value that is judged; its clauses have the ordinals of the rows."""
@@ -76,13 +115,25 @@ class PlanVersion(ProgrammeOwned):
                 ordinal=gate.ordinal,
                 title=gate.title,
                 combine=int(gate.combine) if gate.combine.isdigit() else gate.combine,
+                window=gate.window,
+                within_months=gate.within_months,
                 clauses=tuple(
-                    clause.as_clause() for clause in sorted(gate.clauses.all(), key=_ordinal)
+                    replace(clause.as_clause(), transfer_share=self.transfer_share)
+                    for clause in sorted(gate.clauses.all(), key=_ordinal)
                 ),
             )
             for gate in sorted(self.gates.all(), key=_ordinal)
         )
-        return measures.Plan(gates=gates, code=self.code, name=self.name)
+        return measures.Plan(gates=gates, code=self.code, name=self.name, kind=self.kind)
+
+
+def in_cohort(membership: Membership, terms) -> bool:
+    """Profession and level as written, whatever the case; begun on the day or later."""
+    return (
+        terms.profession.casefold() in ("", membership.profession.casefold())
+        and terms.level.casefold() in ("", membership.level.casefold())
+        and (terms.starts_from is None or membership.starts_on >= terms.starts_from)
+    )
 
 
 def _ordinal(row) -> int:
@@ -99,10 +150,17 @@ class Gate(ProgrammeOwned):
     ordinal = models.PositiveSmallIntegerField()
     title = models.CharField(max_length=120, blank=True, default="")
     combine = models.CharField(max_length=8, default=measures.ALL)
+    window = models.CharField(max_length=8, blank=True, default="")
+    within_months = models.PositiveSmallIntegerField(null=True, blank=True)
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["version", "ordinal"], name="gate_numbered_once")
+            models.UniqueConstraint(fields=["version", "ordinal"], name="gate_numbered_once"),
+            models.CheckConstraint(
+                condition=Q(window="", within_months=None)
+                | Q(window=measures.BEST, within_months__isnull=False),
+                name="a_best_window_has_its_months",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -134,10 +192,26 @@ class Clause(ProgrammeOwned):
     min_each = models.PositiveSmallIntegerField(null=True, blank=True)
     label = models.CharField(max_length=300, blank=True, default="")
     source = models.CharField(max_length=300, blank=True, default="")
+    focal = models.CharField(max_length=8, default=measures.APART)
+    step = models.PositiveSmallIntegerField(default=25)
+    after = models.PositiveSmallIntegerField(null=True, blank=True)
+    since = models.CharField(max_length=60, blank=True, default="")
+    level = models.PositiveSmallIntegerField(default=4)
+    summative = models.BooleanField(default=False)
+    kind = models.CharField(max_length=60, blank=True, default="")
+    which = models.CharField(max_length=16, default=measures.DONE)
+    period = models.CharField(max_length=8, default=measures.YEAR)
+    periods = models.PositiveSmallIntegerField(default=1)
+    max_share = models.FloatField(null=True, blank=True)
+    adequate_rate = models.FloatField(default=0.10)
+    inadequate_rate = models.FloatField(default=0.25)
+    limit = models.FloatField(default=4.40)
 
     COLUMNS = (
         "ordinal", "measure", "bar", "direction", "application", "group", "unit", "within_months",
-        "mode", "normal_cap", "finding", "cut", "bound", "min_n", "min_each", "source",
+        "mode", "normal_cap", "finding", "cut", "bound", "min_n", "min_each", "source", "focal",
+        "step", "after", "since", "level", "summative", "kind", "which", "period", "periods",
+        "max_share", "adequate_rate", "inadequate_rate", "limit",
     )  # fmt: skip
 
     class Meta:
@@ -159,10 +233,57 @@ class Clause(ProgrammeOwned):
     def __str__(self) -> str:
         return self.label or f"{self.measure} {self.direction} {self.bar:g}"
 
+    # What words are made of, as `measures.Clause` has it.
+
+    @property
+    def text(self) -> str:
+        return self.label
+
+    @property
+    def further(self) -> tuple[int, ...]:
+        """Ordinals of the clauses whose scans it leaves alone; needs `with_clauses`."""
+        return tuple(sorted(row.ordinal for row in self.leaves.all()))
+
+    @property
+    def judged(self) -> str:
+        return self._alone().judged
+
+    @property
+    def least(self) -> int:
+        return self._alone().least
+
+    @property
+    def least_each(self) -> int:
+        return self._alone().least_each
+
+    @property
+    def has_looks(self) -> bool:
+        return self._alone().has_looks
+
     def as_clause(self) -> measures.Clause:
-        return measures.Clause(
-            text=self.label, **{name: getattr(self, name) for name in self.COLUMNS}
-        )
+        return replace(self._alone(), further=self.further)
+
+    def _alone(self) -> measures.Clause:
+        columns = {name: getattr(self, name) for name in self.COLUMNS}
+        return measures.Clause(text=self.label, **columns)
+
+
+class Further(ProgrammeOwned):
+    """A clause leaves the scans of another clause of its version alone."""
+
+    mutability = "append_only"
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    clause = models.ForeignKey(Clause, models.PROTECT, related_name="leaves")
+    ordinal = models.PositiveSmallIntegerField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["clause", "ordinal"], name="leaves_a_clause_once")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.clause_id} leaves {self.ordinal}"
 
 
 class AssignmentQuerySet(models.QuerySet):
@@ -202,131 +323,3 @@ class Assignment(ProgrammeOwned):
 
     def __str__(self) -> str:
         return f"{self.membership_id}: {self.version_id} from {self.effective_on}"
-
-
-class Cut(ProgrammeOwned):
-    """As of what a row was computed: performed by d, read by d2, ledger position n."""
-
-    d = models.DateField()
-    d2 = models.DateField()
-    n = models.PositiveBigIntegerField()
-
-    class Meta:
-        abstract = True
-
-    @property
-    def as_of(self) -> measures.AsOf:
-        return measures.AsOf(self.d, self.d2, self.n)
-
-
-class PlanStanding(Cut):
-    """Where a membership is against its plan as a whole; one row each, rewritten."""
-
-    mutability = "projection"
-
-    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    membership = models.OneToOneField(Membership, models.PROTECT, related_name="plan_standing")
-    version = models.ForeignKey(PlanVersion, models.PROTECT, related_name="+")
-    met = models.BooleanField()
-    first_met_on = models.DateField(null=True)
-    met_since = models.DateField(null=True)
-    lost_on = models.DateField(null=True)
-    waiting = models.PositiveIntegerField()
-    returned = models.PositiveIntegerField()
-
-    def __str__(self) -> str:
-        return f"{self.membership_id}: {'met' if self.met else 'not met'}"
-
-
-class Standing(Cut):
-    """Where a membership is against one clause; rewritten by the job, never by hand."""
-
-    mutability = "projection"
-
-    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    membership = models.ForeignKey(Membership, models.PROTECT, related_name="standings")
-    clause = models.ForeignKey(Clause, models.PROTECT, related_name="+")
-    state = models.CharField(max_length=14, choices=STATES)
-    numerator = models.IntegerField()
-    denominator = models.IntegerField(null=True)
-    value = models.FloatField(null=True)
-    lower = models.FloatField(null=True)
-    upper = models.FloatField(null=True)
-    left = models.IntegerField(null=True)
-    waiting = models.PositiveIntegerField()
-    returned = models.PositiveIntegerField()
-    normal_over = models.IntegerField()
-    claimed = models.IntegerField()
-    first_met_on = models.DateField(null=True)
-    met_since = models.DateField(null=True)
-    lost_on = models.DateField(null=True)
-    lost_because = models.CharField(max_length=20, blank=True, default="")
-    reached_with = models.DateField(null=True)
-    reached_signed_on = models.DateField(null=True)
-
-    # What a standing says; the cut says as of when.
-    SAYS = (
-        "state", "numerator", "denominator", "value", "lower", "upper", "left", "waiting",
-        "returned", "normal_over", "claimed", "first_met_on", "met_since", "lost_on",
-        "lost_because", "reached_with", "reached_signed_on",
-    )  # fmt: skip
-
-    class Meta:
-        constraints = [
-            models.UniqueConstraint(
-                fields=["membership", "clause"], name="one_standing_a_membership_and_clause"
-            )
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.membership_id} {self.clause_id}: {self.state}"
-
-
-class StandingChange(ProgrammeOwned):
-    """A clause's state became another one: when, and at which ledger position."""
-
-    mutability = "append_only"
-
-    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    membership = models.ForeignKey(Membership, models.PROTECT, related_name="standing_changes")
-    clause = models.ForeignKey(Clause, models.PROTECT, related_name="+")
-    before = models.CharField(max_length=14, blank=True, default="")
-    after = models.CharField(max_length=14)
-    on = models.DateField()
-    n = models.PositiveBigIntegerField()
-    recorded_at = models.DateTimeField()
-
-    def __str__(self) -> str:
-        return f"{self.membership_id} {self.clause_id}: {self.after}"
-
-
-class LedgerCursor(ProgrammeOwned):
-    """How far the standing has followed a chain; moved with the rows it paid for. Its row is the
-    lock under which a programme's standings are written."""
-
-    mutability = "mutable"
-
-    chain = models.CharField(max_length=64, primary_key=True)
-    seq = models.PositiveBigIntegerField(default=0)
-    last_full_on = models.DateField(null=True)
-
-    def __str__(self) -> str:
-        return f"{self.chain} at {self.seq}"
-
-
-class Run(ProgrammeOwned):
-    """One run over a whole programme: what it did, how long, what differed, what failed."""
-
-    mutability = "mutable"
-
-    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
-    day = models.DateField()
-    started_at = models.DateTimeField()
-    finished_at = models.DateTimeField(null=True)
-    people = models.PositiveIntegerField(default=0)
-    changed = models.PositiveIntegerField(default=0)
-    differing = models.PositiveIntegerField(default=0)
-    failed = models.CharField(max_length=300, blank=True, default="")
-
-    def __str__(self) -> str:
-        return f"{self.day}: {self.people}"

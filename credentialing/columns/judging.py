@@ -1,0 +1,417 @@
+"""What `measures.judge` says, for a chunk of people at once. Pure numpy, no Django.
+
+The definitions are those of `credentialing.measures`, which stays the law; this says for which
+clauses it knows them (`knows`) and is held equal on every field. Whoever asks for anything else
+is judged one by one.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, fields
+from functools import cached_property
+
+import numpy as np
+
+from credentialing import measures
+from credentialing.columns.frame import NEVER, NONE, Days, Flags, Frame, Numbers
+from credentialing.columns.runs import Runs, Said, Story, together
+from credentialing.columns.tallies import Tally, Value, exam_steps, exams_of, tally_of, value_of
+from credentialing.columns.views import Chunk, View, leaving
+from credentialing.measures.plans import (
+    AT_LEAST,
+    COUNTS,
+    EXAM,
+    MEDIANS,
+    MONTHS,
+    OF_CREDITED,
+    ONCE,
+    SCAN,
+    Clause,
+    Gate,
+    Plan,
+)
+from credentialing.measures.timeline import only_grows
+from credentialing.months import plus_months, whole_months
+
+# Everything that is read here. What is not listed is not known: a clause that says it is judged
+# one by one, and so is everybody as soon as a history holds more than this.
+MEASURES = frozenset(
+    {
+        "credited", "positive", "negative", "with_finding", "supervised", "adequate", "read",
+        "adequate_share", "agreement", "determinate", "quality", "elapsed_months",
+    }
+)  # fmt: skip
+READ = {
+    Clause: frozenset(
+        {
+            "ordinal", "measure", "bar", "direction", "application", "group", "unit",
+            "within_months", "mode", "normal_cap", "finding", "cut", "min_n", "min_each",
+            "text", "source", "transfer_share",
+        }
+    ),
+    Gate: frozenset({"ordinal", "clauses", "combine", "title"}),
+    Plan: frozenset({"gates", "code", "name", "kind"}),
+    measures.Fact: frozenset(
+        {
+            "exam", "scan", "application", "ordinal", "performed_on", "performed_at",
+            "received_on", "signed_on", "seq", "superseded_on", "superseded_seq", "credited",
+            "in_read", "quality", "reader_call", "first_call", "first_quality", "trainee_call",
+            "pair", "agrees", "determinate", "supervision", "reader", "findings", "id",
+            "trainee_answer", "first_answer", "setting", "patient", "received_seq",
+        }
+    ),
+    # What the clauses that are known never ask; who has credit from elsewhere is judged alone.
+    measures.History: frozenset(
+        {
+            "facts", "confirmations", "waiting", "groups", "first_received_on", "ended",
+            "decisions", "assessments", "documents", "procedures", "transfers", "remediations",
+            "references", "returns",
+        }
+    ),
+}  # fmt: skip
+
+
+def unread(*types: type) -> list[str]:
+    """Fields of these types that nothing here reads."""
+    return sorted(
+        f"{one.__name__}.{field.name}"
+        for one in types
+        for field in fields(one)
+        if field.name not in READ[one]
+    )
+
+
+def knows(plan: Plan) -> bool:
+    """Whether everything that this plan asks, and all of what a history holds, is read here."""
+    return (
+        not unread(measures.Fact, measures.History)
+        and _plain(plan)
+        and all(_plain(gate) and 1 <= gate.needs <= len(gate.clauses) for gate in plan.gates)
+        and all(_knows(clause) for clause in plan.clauses)
+    )
+
+
+def _knows(clause: Clause) -> bool:
+    return (
+        clause.measure in MEASURES
+        and clause.unit in (SCAN, EXAM)
+        and _plain(clause)
+        # `once` of what can fall again asks anew after each correction.
+        and (clause.judged == measures.STILL or only_grows(clause) or clause.measure in MONTHS)
+        and (clause.unit != EXAM or clause.measure in OF_CREDITED)
+    )
+
+
+def _plain(value: Clause | Gate | Plan) -> bool:
+    """Whether whatever is not read here says nothing."""
+    return all(
+        field.name in READ[type(value)] or getattr(value, field.name) == field.default
+        for field in fields(value)
+    )
+
+
+STATES = (measures.NOT_MET, measures.NOT_YET_KNOWN, measures.MET)
+CAUSES = ("", "recency", "superseded", "new_readings", "time", "drift", "started_again")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One clause of everybody; an array each, by person. state and lost_because: positions in
+    STATES and CAUSES. denominator, left: -1 for none; value, lower, upper: NaN for none; days:
+    NONE for none."""
+
+    state: Numbers
+    numerator: Numbers
+    denominator: Numbers
+    value: Numbers
+    lower: Numbers
+    upper: Numbers
+    left: Numbers
+    waiting: Numbers
+    returned: Numbers
+    normal_over: Numbers
+    claimed: Numbers
+    first_met_on: Days
+    met_since: Days
+    lost_on: Days
+    lost_because: Numbers
+    reached_with: Days
+    reached_signed_on: Days
+
+
+@dataclass(frozen=True)
+class Whole:
+    """A plan of everybody."""
+
+    met: Flags
+    first_met_on: Days
+    met_since: Days
+    lost_on: Days
+    waiting: Numbers
+    returned: Numbers
+
+
+@dataclass(frozen=True)
+class Judged:
+    """clauses: in the plan's order. odd: people whose rows are so unusual that they have to be
+    judged one by one; what stands here for them means nothing."""
+
+    whole: Whole
+    clauses: tuple[Column, ...]
+    odd: Flags
+
+
+def judge(plan: Plan, frame: Frame, *, as_of: measures.AsOf) -> Judged:
+    """Where a chunk of people is against one plan that `knows` says is known."""
+    chunk = Chunk(frame, as_of)
+    columns, gates = [], []
+    for gate in plan.gates:
+        runs = []
+        for clause in gate.clauses:
+            column, held = _judge_clause(clause, chunk)
+            columns.append(column)
+            runs.append(held)
+        gates.append(together(runs, gate.needs))
+    said = Said.of(together(gates, len(gates)), frame.people)
+    waiting = frame.waiting
+    whole = Whole(
+        said.since != NONE,
+        said.first,
+        said.since,
+        said.lost,
+        np.bincount(waiting.person[~waiting.returned], minlength=frame.people),
+        np.bincount(waiting.person[waiting.returned], minlength=frame.people),
+    )
+    return Judged(whole, tuple(columns), chunk.odd)
+
+
+# --- one clause of everybody --------------------------------------------------------------------
+
+
+def _judge_clause(clause: Clause, chunk: Chunk) -> tuple[Column, Runs]:
+    if clause.measure in MONTHS:
+        return _judge_months(clause, chunk)
+    view = chunk.view(clause)
+    tally = tally_of(clause, view)
+    if clause.measure == "supervised":
+        there = view.confirmed != NEVER
+        tally = Tally(tally.uses & there, np.where(there, tally.words, 0), tally.holds)
+    counting = Counting(clause, view, tally)
+    runs, words = counting.signed()
+    said = Said.of(runs, chunk.frame.people)
+    reached, reached_signed = counting.reached(said)
+    value = value_of(clause, view, tally, words)
+    return _column(clause, chunk, view, said, value, reached, reached_signed), runs
+
+
+class Counting:
+    """One clause over the rows of its view."""
+
+    def __init__(self, clause: Clause, view: View, tally: Tally) -> None:
+        self.clause, self.view, self.tally = clause, view, tally
+        self.in_exams = clause.unit == EXAM and clause.measure in OF_CREDITED
+
+    def signed(self) -> tuple[Runs, Numbers]:
+        """When the clause was known to hold, and everybody's counts at the end."""
+        story = self.view.by_signature(self.clause)
+        story, words = self._words(story, self.tally.words)
+        return story.runs(words, self.tally.holds, causes=True), story.at_the_end(words)
+
+    def _words(self, story: Story, weights: Numbers) -> tuple[Story, Numbers]:
+        if self.in_exams:
+            story, weights = exams_of(self.view, self.tally, story)
+        return story, story.words(weights)
+
+    def reached(self, said: Said) -> tuple[Days, Days]:
+        """The day the clause came to hold by performance, and when the scan that made it so was
+        signed; NONE where it does not hold."""
+        story = self.view.by_performance(self.clause)
+        story, words = self._words(story, self.tally.words)
+        runs = story.runs(words, self.tally.holds, causes=False)
+        by_day = Said.of(runs, story.people)
+        reached = by_day.first if self.clause.judged == ONCE else by_day.since
+        reached = self._from_its_own_first_day(story, reached)
+        reached = np.where(said.since != NONE, reached, NONE)
+        return reached, self._crossing(reached)
+
+    def _from_its_own_first_day(self, story: Story, reached: Days) -> Days:
+        """Where nothing at all is enough, it holds from the first day of the clause's own rows."""
+        if not self.tally.holds(np.zeros(1, np.int64))[0]:
+            return reached
+        view, chunk = self.view, self.view.chunk
+        own = np.minimum(chunk.begins, chunk.d)
+        rows = np.flatnonzero(self.tally.uses & view.kept)
+        person, days = view.person[rows], view.days[rows]
+        np.minimum.at(own, person, days)
+        return np.where(reached == story.begins, own, reached)
+
+    def _crossing(self, reached: Days) -> Days:
+        """When the scan was signed with which the count, in the order performed, came to hold."""
+        view, tally, clause = self.view, self.tally, self.clause
+        signed = np.zeros(len(reached), np.int64)
+        people = np.flatnonzero(reached)
+        if not len(people) or not len(view.rows):
+            return signed
+        words = np.where(view.kept, tally.words, 0)
+        day = people.astype(np.int64) << 22 | reached[people]
+        today, after = np.searchsorted(view.place, day), np.searchsorted(view.place, day + 1)
+        start = np.searchsorted(view.place, people.astype(np.int64) << 22)
+        if clause.within_months is not None:
+            leaves = leaving(view.days, clause.within_months)
+            gone = view.person.astype(np.int64) << 22 | leaves
+            start = np.searchsorted(gone, day, side="right")
+        if self.in_exams:
+            words = self._exam_words(words)
+        total = np.concatenate([[0], np.cumsum(words)])
+        before = total[today] - total[start]
+        asks = ~tally.holds(before) & (after > today)
+        people, today, after, start = people[asks], today[asks], after[asks], start[asks]
+        if not len(people):
+            return signed
+        size = after - today
+        rows = np.repeat(today - np.concatenate([[0], np.cumsum(size)[:-1]]), size)
+        rows += np.arange(size.sum())
+        whose = np.repeat(np.arange(len(people)), size)
+        used = (tally.uses & view.kept)[rows]
+        holds = tally.holds(total[rows + 1] - total[start][whose]) & used
+        found = np.flatnonzero(holds)[::-1]
+        signed[people[whose[found]]] = self._first_signed[rows[found]]
+        return signed
+
+    def _exam_words(self, words: Numbers) -> Numbers:
+        """What each row, in the order performed, adds to the count of exams."""
+        used = np.flatnonzero(words)
+        by_row = np.zeros(len(words), np.int64)
+        by_row[used] = exam_steps(self.view.exam[used], used, words[used])
+        return by_row
+
+    @cached_property
+    def _first_signed(self) -> Days:
+        """When the row was signed, or the first of those before it that say the same of its scan
+        to this clause, one right after the other."""
+        view, tally = self.view, self.tally
+        signed = view.signed.astype(np.int64)
+        again = np.flatnonzero(view.corrects)
+        if not len(again):
+            return signed
+        key = self._key()
+        same = (
+            (view.replaced[again - 1] == view.signed[again])
+            & (key[again - 1] == key[again])
+            & tally.uses[again]
+            & tally.uses[again - 1]
+        )
+        for row in again[same]:  # few, and in order
+            signed[row] = signed[row - 1]
+        return signed
+
+    def _key(self) -> Numbers:
+        """What of a row this clause uses, as a number."""
+        clause, view = self.clause, self.view
+        if clause.measure in MEDIANS:
+            return view.first_quality.astype(np.int64)
+        if clause.measure in ("agreement", "determinate"):
+            return self.tally.words | view.first_call.astype(np.int64) << 56
+        return self.tally.words
+
+
+def _judge_months(clause: Clause, chunk: Chunk) -> tuple[Column, Runs]:
+    people = chunk.frame.people
+    days, back = np.unique(
+        np.where(chunk.received, chunk.frame.first_received, NONE), return_inverse=True
+    )
+    bar, end = int(clause.bar), chunk.as_of.d
+    months, turn = np.zeros(len(days), np.int64), np.full(len(days), NEVER, np.int64)
+    for at, day in enumerate(days.tolist()):
+        if day == NONE:
+            continue
+        first = dt.date.fromordinal(day)
+        months[at] = whole_months(first, end)
+        turn[at] = plus_months(first, bar if clause.direction == AT_LEAST else bar + 1).toordinal()
+    months, turn = months[back], turn[back]
+    everybody, none = np.arange(people), np.zeros(0, np.int64)
+    turned = np.flatnonzero(turn <= chunk.d)
+    if clause.direction == AT_LEAST:
+        runs = Runs(turned, turn[turned], none, none, np.zeros(0, np.int8))
+    else:
+        cause = np.full(len(turned), CAUSES.index("time"), np.int8)
+        runs = Runs(everybody, chunk.begins, turned, turn[turned], cause)
+    said = Said.of(runs, people)
+    value = Value(months, None, months.astype(float), None, None, np.zeros(people, np.int64))
+    column = _column(clause, chunk, None, said, value, said.since, np.zeros(people, np.int64))
+    return column, runs
+
+
+def _column(
+    clause: Clause,
+    chunk: Chunk,
+    view: View | None,
+    said: Said,
+    value: Value,
+    reached: Days,
+    reached_signed: Days,
+) -> Column:
+    people = chunk.frame.people
+    met = said.since != NONE
+    unknown = np.isnan(value.value)
+    nothing, no_range = np.full(people, -1), np.full(people, np.nan)
+    left = nothing
+    if clause.direction == AT_LEAST and clause.measure in (*COUNTS, *MONTHS):
+        left = np.where(met, 0, np.maximum(0, int(clause.bar) - value.numerator))
+    waiting, returned = _waiting(clause, chunk, view)
+    return Column(
+        state=np.where(met, 2, unknown).astype(np.int8),
+        numerator=value.numerator,
+        denominator=nothing if value.denominator is None else value.denominator,
+        value=value.value,
+        lower=no_range if value.lower is None else value.lower,
+        upper=no_range if value.upper is None else value.upper,
+        left=left,
+        waiting=waiting,
+        returned=returned,
+        normal_over=value.over,
+        claimed=_claimed(clause, chunk, view),
+        first_met_on=said.first,
+        met_since=said.since,
+        lost_on=said.lost,
+        lost_because=said.because,
+        reached_with=reached,
+        reached_signed_on=reached_signed,
+    )
+
+
+def _window_start(clause: Clause, chunk: Chunk) -> int:
+    if clause.within_months is None:
+        return NONE
+    return plus_months(chunk.as_of.d, -clause.within_months).toordinal()
+
+
+def _waiting(clause: Clause, chunk: Chunk, view: View | None) -> tuple[Numbers, Numbers]:
+    people, waiting = chunk.frame.people, chunk.frame.waiting
+    if view is None or not len(waiting):
+        return np.zeros(people, np.int64), np.zeros(people, np.int64)
+    mine = np.isin(waiting.application, view.covered)
+    mine &= waiting.performed > _window_start(clause, chunk)
+    found = []
+    for part in (mine & ~waiting.returned, mine & waiting.returned):
+        person = waiting.person[part]
+        if clause.unit == EXAM:
+            person = person[np.unique(waiting.exam[part], return_index=True)[1]]
+        found.append(np.bincount(person, minlength=people))
+    return found[0], found[1]
+
+
+def _claimed(clause: Clause, chunk: Chunk, view: View | None) -> Numbers:
+    if view is None or clause.measure != "supervised":
+        return np.zeros(chunk.frame.people, np.int64)
+    rows = np.flatnonzero(
+        view.kept
+        & view.credited
+        & view.direct
+        & (view.days > _window_start(clause, chunk))
+        & (view.confirmed == NEVER)
+    )
+    if clause.unit == EXAM:
+        rows = rows[np.unique(view.exam[rows], return_index=True)[1]]
+    return np.bincount(view.person[rows], minlength=chunk.frame.people)

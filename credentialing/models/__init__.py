@@ -1,0 +1,83 @@
+"""What the floor keeps: plans, standings. Each noun has its room."""
+
+from credentialing.models.digests import DigestChoice
+from credentialing.models.drafts import PlanDraft
+from credentialing.models.outlook import BackTest, CurveDecision, Outlook, OutlookRun
+from credentialing.models.plans import (
+    BY_CHOICE,
+    EVERYONE,
+    MOVES,
+    NEWCOMERS,
+    Assignment,
+    AssignmentQuerySet,
+    Clause,
+    Further,
+    Gate,
+    PlanVersion,
+    PlanVersionQuerySet,
+    in_cohort,
+)
+from credentialing.models.record import (
+    RECORDS,
+    Completion,
+    Document,
+    Extension,
+    Leave,
+    ProcedureDone,
+    Record,
+    RecordQuerySet,
+    Remediation,
+    TransferCredit,
+)
+from credentialing.models.reports import Report, ReportFile, ReportSheet, SigningKey
+from credentialing.models.standing import (
+    STATES,
+    Cut,
+    LedgerCursor,
+    PlanStanding,
+    Run,
+    Standing,
+    StandingChange,
+)
+
+__all__ = [
+    "BY_CHOICE",
+    "EVERYONE",
+    "MOVES",
+    "NEWCOMERS",
+    "RECORDS",
+    "STATES",
+    "Assignment",
+    "AssignmentQuerySet",
+    "BackTest",
+    "Clause",
+    "Completion",
+    "CurveDecision",
+    "Cut",
+    "DigestChoice",
+    "Document",
+    "Extension",
+    "Further",
+    "Gate",
+    "Leave",
+    "LedgerCursor",
+    "Outlook",
+    "OutlookRun",
+    "PlanDraft",
+    "PlanStanding",
+    "PlanVersion",
+    "PlanVersionQuerySet",
+    "ProcedureDone",
+    "Record",
+    "RecordQuerySet",
+    "Remediation",
+    "Report",
+    "ReportFile",
+    "ReportSheet",
+    "Run",
+    "SigningKey",
+    "Standing",
+    "StandingChange",
+    "TransferCredit",
+    "in_cohort",
+]
