@@ -17,16 +17,17 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from django.db import connection, models, transaction
+from django.db.models.base import ModelState
 
 from accounts import remarks
 from accounts.fields import uuid7
 from accounts.ledger import core as ledger
 from accounts.ledger.models import LedgerBody, LedgerEntry, LedgerHead
 from accounts.models import Notice, Person, Programme, Remark
-from fixtures_demo import story
+from fixtures_demo import happenings
 from fixtures_demo.load import Cast, draft_of
 from fixtures_demo.pictures import COPIED
-from logbook import drafts, rules
+from logbook import drafts
 from logbook.codes import new_code
 from logbook.models import (
     Application,
@@ -65,25 +66,26 @@ class Table:
 
     def add(self, **given: Any) -> None:
         """One more row that nobody looks at again, by column names."""
-        self._rows.append(self._row(given))
+        self._rows.append(self._in_order(self._whole(given)))
 
     def keep(self, *, related: Mapping[str, models.Model], **given: Any) -> Any:
-        """One more row that others look at and that may still change. By position its columns are
-        set three times sooner than by name; `related` is what it is asked for."""
-        made = self.model(*self._row(given))
-        for name, one in related.items():
-            self.model._meta.get_field(name).set_cached_value(made, one)
+        """One more row that others look at and that may still change; `related` is what it is
+        asked for. What an instance's making sets column by column is put there whole."""
+        made = self.model.__new__(self.model)
+        made._state = ModelState()
+        made._state.fields_cache = dict(related)
+        vars(made).update(self._whole(given))
         self.kept.append(made)
         return made
 
     def rows(self) -> list[tuple]:
         return self._rows + [self._in_order(vars(one)) for one in self.kept]
 
-    def _row(self, given: Mapping[str, Any]) -> tuple:
+    def _whole(self, given: Mapping[str, Any]) -> dict[str, Any]:
         row = self._always | given
         if len(row) != self._width:
             raise TypeError(f"{self.model.__name__} has other columns than {sorted(row)}")
-        return self._in_order(row)
+        return row
 
 
 class Shown(NamedTuple):
@@ -192,7 +194,7 @@ class Builder:
             model: ledgers.get(model) or Table(model, programme_id=programme.pk) for model in ORDER
         }
 
-    def happen(self, event: story.Event) -> None:
+    def happen(self, event: happenings.Event) -> None:
         getattr(self, event.kind)(event, event.data)
 
     def keep(self, row: models.Model) -> models.Model:
@@ -220,7 +222,7 @@ class Builder:
             )
         )
 
-    def exam(self, event: story.Event, told: story.Exam) -> None:
+    def exam(self, event: happenings.Event, told: happenings.Exam) -> None:
         trainee = self.cast.persons[told.trainee]
         draft = drafts.clean(draft_of(told, self.cast))
         slot = self.chain.reserve(event.at)
@@ -239,9 +241,6 @@ class Builder:
         note = self._remark(draft["note"], trainee, slot.at)
         revision = self._revision(exam, draft, note, slot.at)
         exam.revision_id = revision.pk
-        late = rules.is_late(
-            revision.performed_at, revision.answered_at, slot.at, self.logbook.settings
-        )
         scans = {
             code: self.tables[Scan].keep(
                 related={
@@ -254,12 +253,13 @@ class Builder:
                 application_id=application.pk,
                 trainee_id=trainee.pk,
                 moved_at=slot.at,
+                received_seq=slot.seq,
+                moved_seq=slot.seq,
                 revision_id=revision.pk,
                 first_answer=drafts.answer_of(draft, code).code,
                 first_confidence=draft["answers"][code]["confidence"],
                 first_answered_at=revision.answered_at,
                 performed_on=revision.performed_on,
-                late=late,
             )
             for code, application in self.applications.items()
             if code in draft["applications"]
@@ -293,7 +293,7 @@ class Builder:
             by=trainee,
         )
 
-    def _captures(self, exam: Exam, told: story.Exam) -> list[Shown]:
+    def _captures(self, exam: Exam, told: happenings.Exam) -> list[Shown]:
         shown, table = [], self.tables[Capture]
         for ordinal, (zone, slug) in enumerate(told.clips.items(), start=1):
             copied = self.copied[slug]
@@ -329,7 +329,7 @@ class Builder:
             **{name: draft[name] for name in drafts.TEXTS},
         )
 
-    def shift(self, event: story.Event, shift: story.Shift) -> None:
+    def shift(self, event: happenings.Event, shift: happenings.Shift) -> None:
         by = self.cast.persons[shift.by]
         slot = self.chain.reserve(event.at)
         named = [self.exams[one] for one in sorted(shift.exams)]
@@ -356,14 +356,14 @@ class Builder:
             by=by,
         )
 
-    def read(self, event: story.Event, told: story.Read) -> None:
+    def read(self, event: happenings.Event, told: happenings.Read) -> None:
         built = self.exams[told.exam]
         by = self.cast.persons[told.reader]
         readings = self._reveal(built, event, told, by)
         for index, (code, reading) in enumerate(readings.items()):
             self._sign(built, code, reading, told, by, told.sentence if index == 0 else "")
 
-    def _reveal(self, built: Built, event: story.Event, told: story.Read, by: Person):
+    def _reveal(self, built: Built, event: happenings.Event, told: happenings.Read, by: Person):
         slot = self.chain.reserve(told.revealed_at)
         readings: dict[str, Reading] = {}
         for code in self.applications:
@@ -428,16 +428,16 @@ class Builder:
             captures=built.captures,
             slot=slot,
         )
-        self.keep(attestation)
-        scan.state, scan.moved_at = "attested", slot.at
+        self.tables[Attestation].add(**vars(attestation))
+        scan.state, scan.moved_at, scan.moved_seq = "attested", slot.at, slot.seq
         discrepancy = None
         if attesting.is_urgent(scan, reading):
-            discrepancy = self._urgent(attestation, told, by, slot)
+            discrepancy = self._urgent(attestation.id, exam, told, by, slot)
         self.chain.append(
             slot,
             action="attestation.signed",
-            subject=f"attestation:{attestation.pk}",
-            body=body_of(attestation, discrepancy),
+            subject=f"attestation:{attestation.id}",
+            body=body_of(attestation, scan.application, discrepancy),
             by=by,
         )
 
@@ -447,11 +447,13 @@ class Builder:
             self.items[key] = self.rubric.rubric.check_items(chosen)
         return self.items[key]
 
-    def _urgent(self, attestation: Attestation, told, by: Person, slot: Slot) -> Discrepancy:
+    def _urgent(
+        self, attestation: uuid.UUID, exam: Exam, told, by: Person, slot: Slot
+    ) -> Discrepancy:
         discrepancy = Discrepancy(
             programme=self.programme,
-            attestation=attestation,
-            trainee_id=attestation.trainee_id,
+            attestation_id=attestation,
+            trainee_id=exam.trainee_id,
             because="pneumothorax",
             found_at=slot.at,
             telephone=self.programme.duty_telephone,
@@ -463,12 +465,10 @@ class Builder:
         self.keep(
             Notice(
                 kind="review.urgent",
-                person_id=attestation.trainee_id,
+                person_id=exam.trainee_id,
                 programme=self.programme,
                 dedup_key=f"review.urgent:{discrepancy.pk}",
-                context=json.dumps(
-                    {"exam": str(attestation.exam_id), "code": attestation.exam.code}
-                ),
+                context=json.dumps({"exam": str(exam.pk), "code": exam.code}),
                 due_at=slot.at,
             )
         )

@@ -11,11 +11,10 @@ from contextlib import contextmanager
 from multiprocessing import get_context
 from pathlib import Path
 
-import django
 from django.db import connection, transaction
 
 from accounts.models import Programme
-from fixtures_demo import clips, people, story
+from fixtures_demo import clips, happenings, people, processes, story
 
 ONE_PROGRAMME = 50  # trainees
 WEEKS = story.DAYS / 7
@@ -46,7 +45,10 @@ def load(
     else:
         connection.close()
         pool = ProcessPoolExecutor(
-            at_once, mp_context=get_context("spawn"), initializer=django.setup
+            at_once,
+            mp_context=get_context("spawn"),
+            initializer=processes.begin,
+            initargs=(connection.settings_dict["NAME"],),
         )
         with pool:
             for finished in as_completed([pool.submit(one, *job) for job in jobs]):
@@ -103,7 +105,7 @@ def _uncollected() -> Iterator[None]:
 
 def tell(
     company: people.Company, *, trainees: int, scans: int, now: dt.datetime
-) -> list[story.Event]:
+) -> list[happenings.Event]:
     """A story of exactly so many scans: as busy as it must be, cut off when it has enough."""
     weekly = scans / max(1, trainees) / WEEKS / story.USUAL / 1.5
     while True:

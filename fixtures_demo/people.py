@@ -47,7 +47,8 @@ PROGRAMMES = (
 
 @dataclass(frozen=True)
 class Role:
-    """One role in one programme. `year`: the year of training that it began, 1 being the newest."""
+    """One role in one programme. `year`: the year of training that it began, 1 being the newest;
+    4 has finished."""
 
     programme: str
     role: str
@@ -114,6 +115,17 @@ _TRAINEES = (
     ("emeka.thorne", "Emeka Thorne", 1, Learner(0.75, 0.54, 0.90, 16)),
     ("linnea.cruz", "Linnea Cruz", 1, Learner(0.50, 0.59, 0.92, 15)),
 )
+# Finished last June: what the present ones can be measured against.
+_FINISHED = (
+    ("ottilie.brandt-cole", "Ottilie Brandt-Cole", 4, Learner(1.00, 0.64, 0.95, 13)),
+    ("farid.lysander", "Farid Lysander", 4, Learner(0.85, 0.60, 0.93, 15)),
+    ("nyah.corrigan", "Nyah Corrigan", 4, Learner(0.70, 0.62, 0.92, 16)),
+    ("stellan.adeyemi", "Stellan Adeyemi", 4, Learner(0.55, 0.58, 0.90, 18)),
+    ("maeve.zielinska", "Maeve Zielinska", 4, Learner(0.95, 0.66, 0.96, 12)),
+    ("quentin.abara", "Quentin Abara", 4, Learner(0.45, 0.57, 0.88, 20)),
+    ("liv.castelnau", "Liv Castelnau", 4, Learner(0.80, 0.61, 0.94, 14)),
+    ("hamish.rosales", "Hamish Rosales", 4, Learner(0.65, 0.59, 0.91, 17)),
+)
 _OTHER_TRAINEES = (
     ("bram.okonjo", "Bram Okonjo", 2, Learner(0.45, 0.58, 0.91, 15)),
     ("vera.lindgaard", "Vera Lindgaard", 1, Learner(0.60, 0.55, 0.90, 16)),
@@ -121,7 +133,9 @@ _OTHER_TRAINEES = (
 )
 SHARED = "aoife.tarrant"
 
-LEARNERS: dict[str, Learner] = {key: one for key, _n, _y, one in _TRAINEES + _OTHER_TRAINEES}
+LEARNERS: dict[str, Learner] = {
+    key: one for key, _n, _y, one in _TRAINEES + _FINISHED + _OTHER_TRAINEES
+}
 
 
 def everyone() -> tuple[Who, ...]:
@@ -149,6 +163,8 @@ def everyone() -> tuple[Who, ...]:
         if key == SHARED:
             roles.append(Role("acute-medicine", "trainee", f"year {year}", 1))
         people.append(Who(key, name, tuple(roles), f"4{year}{index:03d}"))
+    for index, (key, name, _year, _learner) in enumerate(_FINISHED):
+        people.append(Who(key, name, (Role(_EM, "trainee", "year 3", 4),), f"44{index:03d}"))
     for index, (key, name, year, _learner) in enumerate(_OTHER_TRAINEES):
         role = Role("acute-medicine", "trainee", f"year {year}", year)
         people.append(Who(key, name, (role,), f"5{year}{index:03d}"))
@@ -193,7 +209,8 @@ def _reader(key: str, name: str, number: str, reads: tuple[str, ...]) -> Who:
 
 
 def academic_year(today: dt.date, year: int) -> tuple[dt.date, dt.date]:
-    """First and last day of training of somebody now in `year` of three (from 1 July)."""
+    """First and last day of training of somebody in `year` of three, each from 1 July; 4 ended
+    last June."""
     newest = today.year if (today.month, today.day) >= (7, 1) else today.year - 1
     first = newest - (year - 1)
     return dt.date(first, 7, 1), dt.date(first + 3, 6, 30)

@@ -85,7 +85,8 @@ class Pictures:
         processing.process(upload, clock=lambda: at)
         proposed = processing.facts_of(upload).mask
         capture.refresh_from_db()
-        captures.confirm_mask(capture=capture, mask=proposed, by=by, at=at)
+        # Invented pictures: what letters they show (a depth scale) name nobody.
+        captures.confirm_mask(capture=capture, mask=proposed, text_answered=True, by=by, at=at)
         upload.refresh_from_db()
         processing.process(upload, clock=lambda: at)
         capture.refresh_from_db()
@@ -150,10 +151,10 @@ def take_in(slug: str, path: Path, day: dt.date) -> Taken:
     return Taken(columns, finished.master.read(), poster)
 
 
-# What two captures of one stored picture have in common.
+# What two captures of one stored picture have in common; to the service they came as two files.
 COPIED = (
     "probe", "depth_mm", "mode", "kind", "master_key", "master_sha256", "poster_key", "play_key",
-    "frames", "duration_ms", "width", "height", "arrival_mac", "mac_key_id",
+    "frames", "duration_ms", "width", "height",
 )  # fmt: skip
 
 

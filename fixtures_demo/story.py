@@ -7,200 +7,44 @@ loader makes it true through the service's own actions, so nothing here knows a 
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import heapq
 import math
 import random
 import uuid
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import accumulate
 from zoneinfo import ZoneInfo
 
 from fixtures_demo import people
-from fixtures_demo.people import LUNG
-
-MONTHS = 18
-DAYS = 548
-SEED = 20
-MOST_EXAMS = 1500
-USUAL = 0.66  # scales everybody, so that the whole loads in about a minute
-
-SIDES = ("R", "L")
-ALL_ZONES = tuple(side + place for side in SIDES for place in ("1", "2", "3", "4", "B"))
-
-
-# -- what a patient has ----------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Chest:
-    """The lungs of one invented patient: which clip each zone shows, and the true answers."""
-
-    name: str
-    clips: dict[str, str]
-    truth: dict[str, str]  # application -> Answer.code
-
-
-def _plain(front: str = "sliding-linear", rest: str = "sliding-curvilinear") -> dict[str, str]:
-    return {zone: front if zone[1] in "12" else rest for zone in ALL_ZONES}
-
-
-NOTHING = {
-    "pneumothorax": "R- L-",
-    "consolidation": "R- L-",
-    "interstitial": "none",
-    "effusion": "R- L-",
-}
-
-
-def _sided(side: str) -> str:
-    return "R+ L-" if side == "R" else "R- L+"
-
-
-def chest(kind: str, side: str, deep: bool) -> Chest:
-    """A chest of one kind. `deep`: the front was scanned deep, as for B-lines."""
-    clips = _plain("sliding-curvilinear" if deep else "sliding-linear")
-    truth = dict(NOTHING)
-    if kind == "pneumothorax":
-        clips[side + "1"], clips[side + "2"] = "no-sliding", "lung-point"
-        truth["pneumothorax"] = _sided(side)
-    elif kind == "wet":
-        for zone in ALL_ZONES:
-            if zone[1] != "B":
-                clips[zone] = "b-lines-confluent" if zone[1] in "34" else "b-lines-five"
-        truth["interstitial"] = "diffuse"
-    elif kind == "patchy":
-        clips[side + "3"], clips[side + "4"] = "b-lines-five", "b-lines-five"
-        clips[side + "2"] = "b-lines-two"
-        truth["interstitial"] = f"focal {side}"
-    elif kind == "consolidated":
-        clips[side + "4"], clips[side + "B"] = "consolidation", "consolidation"
-        clips[side + "3"] = "b-lines-five"
-        truth |= {"consolidation": _sided(side), "interstitial": f"focal {side}"}
-    elif kind in ("fluid", "septated"):
-        clips[side + "B"] = "effusion" if kind == "fluid" else "effusion-septated"
-        truth["effusion"] = _sided(side)
-    elif kind == "dark":
-        clips = dict.fromkeys(ALL_ZONES, "too-dark")
-        truth = dict.fromkeys(NOTHING, "limited")
-    elif kind == "shallow":
-        for zone in ALL_ZONES:
-            if zone[1] != "B":
-                clips[zone] = "b-lines-too-shallow"
-        truth["interstitial"] = "limited"
-    elif kind != "normal":
-        raise ValueError(f"no such chest: {kind}")
-    return Chest(kind, clips, truth)
-
-
-CHESTS = (
-    ("normal", 40), ("wet", 13), ("patchy", 9), ("consolidated", 10), ("fluid", 10),
-    ("septated", 3), ("pneumothorax", 8), ("dark", 3), ("shallow", 4),
-)  # fmt: skip
-
-# What is asked, in which zones, how often.
-ASKS = (
-    (("pneumothorax",), ("R1", "L1", "R2", "L2"), 30),
-    (("effusion",), ("RB", "LB"), 16),
-    (("pneumothorax", "effusion"), ("R1", "L1", "RB", "LB"), 20),
-    (("interstitial",), tuple(z for z in ALL_ZONES if z[1] != "B"), 18),
-    (LUNG, ALL_ZONES, 16),
+from fixtures_demo.chests import ASKS, CHESTS, FINDINGS, SIDES, Chest, chest
+from fixtures_demo.happenings import (
+    Correction,
+    Counted,
+    Event,
+    Exam,
+    Kept,
+    Mended,
+    Read,
+    Said,
+    Shift,
+    Turn,
+    Watched,
 )
 
-FINDINGS = {
-    "sliding-linear": {"sliding": "present", "a_lines": "present"},
-    "sliding-curvilinear": {"sliding": "present", "b_lines": "0"},
-    "no-sliding": {"sliding": "absent", "a_lines": "present"},
-    "lung-point": {"sliding": "absent", "lung_point": "seen"},
-    "b-lines-two": {"b_lines": "2"},
-    "b-lines-five": {"b_lines": "5+"},
-    "b-lines-confluent": {"b_lines": "confluent"},
-    "b-lines-too-shallow": {},
-    "consolidation": {"consolidation": "lobar", "shred": "seen", "air_bronchogram": "static"},
-    "effusion": {"effusion": "moderate", "fluid_echo": "anechoic", "fluid_septa": "simple"},
-    "effusion-septated": {
-        "effusion": "moderate", "fluid_echo": "echogenic", "fluid_septa": "septated",
-    },
-    "too-dark": {},
-}  # fmt: skip
+DAYS = 548  # eighteen months
+SEED = 20
+MOST_EXAMS = 1500
+USUAL = 0.55  # scales everybody: about 700 exams, under MOST_EXAMS
+BRINGS_CREDIT = "marek.ashdown"
 
-
-# -- events ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Said:
-    """One answer as given: its code and how sure."""
-
-    answer: str
-    confidence: str
-
-
-@dataclass(frozen=True)
-class Exam:
-    id: uuid.UUID
-    programme: str
-    trainee: str
-    performed_at: dt.datetime
-    answered_at: dt.datetime
-    submitted_at: dt.datetime | None  # None: still a draft
-    saved_at: dt.datetime
-    fields: dict[str, str]
-    supervisor: str  # key of a person, "" where only typed
-    supervisor_typed: str
-    answers: dict[str, Said]
-    truth: dict[str, str]
-    clips: dict[str, str]  # zone -> slug
-    findings: dict[str, dict[str, str]]
-    note: str
-    skill: float
-
-
-@dataclass(frozen=True)
-class Event:
-    """Something that happens at a moment. `kind` names the loader's method."""
-
-    at: dt.datetime
-    order: int
-    kind: str
-    programme: str
-    data: object = field(compare=False)
-
-    def __lt__(self, other: Event) -> bool:
-        return (self.at, self.order) < (other.at, other.order)
-
-
-@dataclass(frozen=True)
-class Read:
-    """A whole reading of one exam by one reader, from hold to signature."""
-
-    exam: uuid.UUID
-    reader: str
-    answers: dict[str, Said]
-    quality: int
-    items: dict[str, str]
-    sentence: str
-    told: str  # whom the reader telephones where the answers differ urgently, a code
-    revealed_at: dt.datetime
-    signed_at: dt.datetime
-
-
-@dataclass(frozen=True)
-class Shift:
-    exams: tuple[uuid.UUID, ...]
-    by: str
-
-
-@dataclass(frozen=True)
-class Turn:
-    """An exam that is not read: withdrawn by the trainee, or returned or set aside by a reader."""
-
-    exam: uuid.UUID
-    by: str
-    what: str  # "withdrawn", "returned", "set_aside"
-    sentence: str
-    reason: str = ""
-
-
+WATCHED_SENTENCES = (
+    "Talks the patient through it well. Settle the probe before you look up.",
+    "Found every zone without a prompt.",
+    "Say aloud what you look for; it slows you down in a good way.",
+    "Gel first, gain second. Otherwise independent today.",
+)
 SENTENCES = (
     "Stay one breath longer on each spot.",
     "Lovely pleural line; now come down in gain a little.",
@@ -246,6 +90,12 @@ class Pace:
     exact: bool = False  # the last exam asks no more than `scans` leaves
 
 
+@functools.cache
+def _added_up(weighted: tuple[tuple, ...]) -> list[int]:
+    """The weights that stand last in each row, added up."""
+    return list(accumulate(row[-1] for row in weighted))
+
+
 class _Teller:
     def __init__(
         self, now: dt.datetime, weekly: float, company: people.Company, pace: Pace
@@ -264,6 +114,7 @@ class _Teller:
         self.count = self.scans = 0
         self.week: list[Event] = []
         self.gone: set[uuid.UUID] = set()
+        self.mended: set[uuid.UUID] = set()
         self.counter = 0
         self.out: list[Event] = []
         self.people = company.people
@@ -296,15 +147,18 @@ class _Teller:
     def identifier(self) -> uuid.UUID:
         return uuid.UUID(int=self.random.getrandbits(128), version=4)
 
-    def pick(self, weighted: Iterable[tuple]) -> tuple:
-        rows = list(weighted)
-        return self.random.choices(rows, weights=[row[-1] for row in rows])[0]
+    def pick(self, weighted: tuple[tuple, ...]) -> tuple:
+        return self.random.choices(weighted, cum_weights=_added_up(weighted))[0]
 
     # -- the days ---------------------------------------------------------------------
 
     def events(self) -> list[Event]:
         day = self.first
+        if self.pace.turns:
+            self.records()
         while day <= self.today:
+            if self.pace.turns and day.day == 3:
+                self.counting(day)
             self.scanning(day)
             self.confirming(day)
             self.reading(day)
@@ -387,12 +241,81 @@ class _Teller:
             return
         self.scans += len(applications)
         self.event(submitted, "exam", programme, item)
+        if self.pace.turns and direct and supervisor and rng.random() < 0.16:
+            self.watching(programme, item, day)
         if self.pace.turns and rng.random() < 0.012:
             taken_back = submitted + dt.timedelta(minutes=rng.randint(5, 50))
             self.event(taken_back, "turn", programme, Turn(item.id, trainee, "withdrawn", ""))
             return
         urgent = 0 if "pneumothorax" in applications else 1
         heapq.heappush(self.queue.setdefault(programme, []), (urgent, submitted, self.count, item))
+
+    # -- what is kept beside the exams ------------------------------------------------
+
+    def watching(self, programme: str, exam: Exam, day: dt.date) -> None:
+        """The supervisor signs what they watched before leaving the bedside."""
+        rng = self.random
+        reads = next(who.reads for who in self.people if who.key == exam.supervisor)
+        watched = sorted(set(exam.answers) & set(reads))
+        if not watched:
+            return
+        level = min(5, max(1, round(1.2 + 3.4 * exam.skill + rng.gauss(0, 0.45))))
+        items = {"image": "prompted"} if level < 3 else {}
+        told = Watched(
+            exam.trainee, exam.supervisor, watched[0], level, items,
+            rng.choice(WATCHED_SENTENCES) if rng.random() < 0.7 else "",
+            level >= 4 and rng.random() < 0.5, day,
+        )  # fmt: skip
+        at = max(exam.answered_at, self.moment(day, 8)) + dt.timedelta(minutes=5)
+        if at.astimezone(self.zone).date() == day:
+            self.event(at, "watched", programme, told)
+
+    def records(self) -> None:
+        """Courses at the beginning, the times away, and credit that one brings along."""
+        begun = self.moment(self.first, 9)
+        for index, (programme, trainee, starts, learner) in enumerate(self.enrolled()):
+            course_on = max(starts, self.first) + dt.timedelta(days=3 + index % 5)
+            course = {"kind": "course", "code": "introduction", "title": "Introductory course",
+                      "effective_on": course_on,
+                      "valid_until": course_on + dt.timedelta(days=3 * 365)}  # fmt: skip
+            at = max(begun, self.moment(course_on, 17))
+            self.event(at, "kept", programme, Kept(trainee, "document", course))
+            for begin, length in learner.away:
+                away_on = self.today - dt.timedelta(days=begin)
+                leave = {"starts_on": away_on, "reason": "elsewhere" if length > 50 else "leave",
+                         "ends_on": away_on + dt.timedelta(days=length - 1)}  # fmt: skip
+                at = self.moment(away_on - dt.timedelta(days=20), 10)
+                self.event(max(begun, at), "kept", programme, Kept(trainee, "leave", leave))
+            if trainee == BRINGS_CREDIT:
+                until = starts - dt.timedelta(days=1)
+                transfer = {"measure": "credited", "application": "pneumothorax", "count": 4,
+                            "positive": 1, "performed_from": until - dt.timedelta(days=200),
+                            "performed_to": until, "effective_on": starts,
+                            "grantor": "Programme at the former hospital"}  # fmt: skip
+                at = self.moment(starts + dt.timedelta(days=9), 11)
+                self.event(at, "kept", programme, Kept(trainee, "transfer", transfer))
+
+    def enrolled(self) -> Iterator[tuple[str, str, dt.date, people.Learner]]:
+        for who in self.people:
+            for role in who.roles:
+                if role.role == "trainee":
+                    starts, _ends = people.academic_year(self.today, role.year)
+                    yield role.programme, who.key, starts, self.learners[who.key]
+
+    def counting(self, day: dt.date) -> None:
+        """The coordinator enters what the machines counted last month: more than was logged."""
+        last = day.replace(day=1) - dt.timedelta(days=1)
+        month = last.replace(day=1)
+        for programme, places in self.places.items():
+            sent = [
+                event.data.fields["place"]
+                for event in self.out
+                if event.kind == "exam"
+                and event.programme == programme
+                and month <= event.data.performed_at.astimezone(self.zone).date() <= last
+            ]
+            counts = {p: round(sent.count(p) * self.random.uniform(1.1, 1.7)) for p in places}
+            self.event(self.moment(day, 10), "counted", programme, Counted(month, counts))
 
     def fields(self, programme: str, kind: str, applications: tuple[str, ...]) -> dict[str, str]:
         rng = self.random
@@ -515,9 +438,10 @@ class _Teller:
             turn = Turn(exam.id, who.key, "set_aside", "", rng.choice(("duplicate", "test_entry")))
             self.event(at, "turn", programme, turn)
             return at + dt.timedelta(minutes=2)
-        if self.pace.turns and chance < 0.02 and (self.today - at.date()).days < 13:
+        if self.pace.turns and chance < 0.02 and exam.id not in self.mended:
             turn = Turn(exam.id, who.key, "returned", "Please add the other side as well.")
             self.event(at, "turn", programme, turn)
+            self.mend(programme, exam, at + dt.timedelta(hours=rng.uniform(14, 90)))
             return at + dt.timedelta(minutes=3)
         answers = {code: self.over_read(code, truth) for code, truth in exam.truth.items()}
         revealed = at + dt.timedelta(seconds=rng.randint(60, 200))
@@ -536,6 +460,14 @@ class _Teller:
             "duty_clinician", revealed, signed,
         )  # fmt: skip
         self.event(at, "read", programme, read)
+        if self.pace.turns and 0.5 < chance < 0.52:
+            # Seen again in the meeting, a few days later.
+            later = signed + dt.timedelta(days=rng.randint(2, 9), minutes=rng.randint(1, 50))
+            correction = Correction(
+                exam.id, min(answers), who.key, {"depth_gain": "too_shallow"},
+                "Seen again in the quality meeting: the base is cut off.",
+            )  # fmt: skip
+            self.event(later, "correction", programme, correction)
         said = exam.answers.get("pneumothorax")
         differs = said is not None and said.answer != answers["pneumothorax"].answer
         if self.pace.turns and differs and rng.random() < 0.85:
@@ -543,6 +475,16 @@ class _Teller:
             later = signed + dt.timedelta(hours=rng.uniform(2, 40))
             self.event(later, "seen", programme, exam.id)
         return signed + dt.timedelta(seconds=30)
+
+    def mend(self, programme: str, exam: Exam, at: dt.datetime) -> None:
+        """The trainee scans what was asked for, and the exam is on the list again."""
+        self.mended.add(exam.id)
+        if at >= self.now:
+            return
+        zone = next((z for z in ("R1", "L1", "RB", "LB") if z not in exam.clips), "R2")
+        self.event(at, "mended", programme, Mended(exam.id, {zone: "sliding-linear"}))
+        again = replace(exam, submitted_at=at)
+        heapq.heappush(self.queue[programme], (0, at, -self.counter, again))
 
     def over_read(self, application: str, truth: str) -> Said:
         """Readers can be wrong too, now and then."""

@@ -6,7 +6,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from fixtures_demo import load, measured, people
+from fixtures_demo import clips, load, measured, people
 
 
 class Command(BaseCommand):
@@ -24,12 +24,18 @@ class Command(BaseCommand):
         )
         parser.add_argument("--scans", type=int, help="for measuring: so many scans in all")
         parser.add_argument(
+            "--draw", action="store_true", help="only draw the clips, which needs no database"
+        )
+        parser.add_argument(
             "--no-sign-ins", action="store_true", help="for a caller that prints them itself"
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
         if (options["trainees"] is None) != (options["scans"] is None):
             raise CommandError("Give --trainees and --scans together, or neither.")
+        if options["draw"]:
+            clips.ensure(settings.DATA_DIR / "clips")
+            return
         if options["trainees"] is not None:
             self._measured(options["trainees"], options["scans"])
             return
