@@ -4,8 +4,8 @@
 import os
 import sys
 
-# These change tables, triggers and grants, which the application's own database role may not.
-OWNER_COMMANDS = frozenset({"migrate", "createcachetable", "prepare", "sqlmigrate"})
+# These make databases, tables, triggers and grants, which the application's own role may not.
+OWNER_COMMANDS = frozenset({"migrate", "createcachetable", "prepare", "sqlmigrate", "bench"})
 
 
 def main() -> None:

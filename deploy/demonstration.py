@@ -39,6 +39,8 @@ from fixtures_demo import people
 ROOT = Path(__file__).resolve().parent.parent
 MANAGE = [sys.executable, str(ROOT / "manage.py")]
 FIRST_PORT, PORTS = 8000, 50
+# Twice the slots of uploads (INTERSPACE_UPLOAD_SLOTS): eight slow phones leave eight for the ward.
+THREADS = 16
 MARK = "interspace-data"  # only a folder that holds it is ever emptied
 # Another machine's disk keeps neither SQLite's locks nor its shared memory.
 NETWORK = re.compile(
@@ -322,7 +324,7 @@ class Demonstration:
             "web server",
             [
                 sys.executable, "-m", "gunicorn", "deploy.wsgi", "--bind", f"fd://{fd}",
-                "--worker-class", "gthread", "--workers", "1", "--threads", "8",
+                "--worker-class", "gthread", "--workers", "1", "--threads", str(THREADS),
                 "--graceful-timeout", "5", "--no-control-socket",
             ],
             self.env,
@@ -345,11 +347,11 @@ class Demonstration:
     def made(self) -> Path:
         return self.folder / "demonstration-made"
 
-    def command(self, *arguments: str) -> subprocess.Popen[str]:
+    def command(self, *arguments: str, **env: str) -> subprocess.Popen[str]:
         process = subprocess.Popen(
             [*MANAGE, *arguments],
             cwd=ROOT,
-            env=self.env,
+            env={**self.env, **env},
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
@@ -391,12 +393,19 @@ class Demonstration:
             for stamp, _arguments in due:
                 stamp.forget()
             started = [(stamp, self.command(*arguments)) for stamp, arguments in due]
+            # Drawing asks nothing of the database, so it takes a core beside its making.
+            drawing = None if self.made.exists() else self.command("demo_load", "--draw")
             for stamp, process in started:
                 self.finished(process)
                 stamp.set()
-            if not self.made.exists():
+            if drawing is not None:
+                self.finished(drawing)
                 progress.begin(1)
-                load = self.command("demo_load", "--no-sign-ins", "--weekly", str(self.weekly))
+                # Letters are not looked for: what a program has drawn names nobody.
+                load = self.command(
+                    "demo_load", "--no-sign-ins", "--weekly", str(self.weekly),
+                    INTERSPACE_LETTERS="false",
+                )  # fmt: skip
                 self.finished(load, progress)
                 self.made.touch()
             progress.begin(2)

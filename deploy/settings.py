@@ -17,6 +17,7 @@ from django.utils.translation import gettext_lazy as _
 
 from deploy import logs
 from deploy.keys import Keys
+from deploy.proxies import networks
 
 env = environ.Env()
 os.umask(0o077)  # whatever a process of the service writes is its own
@@ -28,6 +29,7 @@ DATA_DIR = Path(env.str("INTERSPACE_DATA", default=str(BASE_DIR / ".data"))).res
 # Who is answered
 
 LOOPBACK = ["127.0.0.1", "localhost", "[::1]"]
+LOOPBACK_PROXIES = ["127.0.0.0/8", "::1"]
 HOSTS = env.list("INTERSPACE_HOSTS", default=[])
 SERVED = bool(HOSTS)  # others than this machine are answered
 ALLOWED_HOSTS = HOSTS or LOOPBACK
@@ -70,6 +72,15 @@ STAGING_KEYS = _keys.secret(
 ARRIVAL_MAC_KEYS = _keys.secret(
     "INTERSPACE_MAC_KEYS", mend=f"It recognises a file that comes twice. {_make}"
 )
+# The programmes' signing keys lie in the database, sealed under this one.
+SIGNING_KEYS = _keys.secret(
+    "INTERSPACE_SIGNING_KEYS", mend=f"It seals the keys that sign reports. {_make}"
+)
+UID_KEYS = _keys.secret(
+    "INTERSPACE_UID_KEYS", mend=f"It makes new identifiers for DICOM that is kept. {_make}"
+)
+# Letters in pictures are looked for where the `ocr` extra is installed and this is not off.
+LETTERS = env.bool("INTERSPACE_LETTERS", default=True)
 
 # ---------------------------------------------------------------------------------------------
 # What is installed
@@ -101,6 +112,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "deploy.middleware.response_headers",  # outermost: errors and static files carry them too
+    "deploy.proxies.only_ours_are_believed",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "deploy.middleware.request_log",
@@ -210,7 +222,12 @@ else:
     }
 
 MEDIA_ROOT = DATA_DIR / "media"
-STAGING_ROOT = DATA_DIR / "staging"  # encrypted pieces in flight
+# Encrypted pieces in flight; two web hosts share one place. Never in a backup.
+STAGING_ROOT = Path(env.str("INTERSPACE_STAGING", default=str(DATA_DIR / "staging")))
+# What clips are kept in. H.264 plays everywhere; VP9 is free of licences and counts milliseconds.
+CLIP_CODEC = env.str("INTERSPACE_CLIP_CODEC", default="h264")
+if CLIP_CODEC not in ("h264", "vp9"):
+    raise ImproperlyConfigured("INTERSPACE_CLIP_CODEC is h264 or vp9.")
 NOTICE_ROOT = DATA_DIR / "notices"  # mail of a demonstration, one file a message
 STATIC_URL = "/static/"
 STATIC_ROOT = Path(env.str("INTERSPACE_STATIC", default=str(DATA_DIR / "static")))
@@ -219,8 +236,17 @@ STATIC_FROM_SOURCE = env.bool("INTERSPACE_STATIC_FROM_SOURCE", default=DEBUG)
 WHITENOISE_USE_FINDERS = WHITENOISE_AUTOREFRESH = STATIC_FROM_SOURCE
 WHITENOISE_ALLOW_ALL_ORIGINS = False
 
+# A proxy's internal location over MEDIA_ROOT: it sends the bytes, the view still asks who may.
+ACCEL_LOCATION = env.str("INTERSPACE_ACCEL_LOCATION", default="")
 S3_BUCKET = env.str("INTERSPACE_S3_BUCKET", default="")
+if S3_BUCKET and ACCEL_LOCATION:
+    raise ImproperlyConfigured(
+        "INTERSPACE_ACCEL_LOCATION has a proxy send files of the data folder, but with "
+        "INTERSPACE_S3_BUCKET captures are in the bucket. Unset one of them."
+    )
 if S3_BUCKET:
+    from botocore.config import Config
+
     _captures = {
         "BACKEND": "storages.backends.s3.S3Storage",
         "OPTIONS": {
@@ -231,7 +257,14 @@ if S3_BUCKET:
             "secret_key": env.str("INTERSPACE_S3_SECRET_KEY"),
             "default_acl": None,
             "querystring_auth": True,
-            "file_overwrite": False,
+            # An object's name is its content: writing it again changes nothing but its date.
+            "file_overwrite": True,
+            # Trailing checksums are unknown to many servers that speak S3.
+            "client_config": Config(
+                signature_version="s3v4",
+                request_checksum_calculation="when_required",
+                response_checksum_validation="when_required",
+            ),
         },
     }
 else:
@@ -252,8 +285,13 @@ STORAGES = {
     },
 }
 
-# One piece of an upload, with room to spare; larger bodies are refused before they are read.
-DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
+DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024  # of a body that is read at once; files are not
+# Of one file, of the files of one exam, of all that one person has on the way.
+UPLOAD_FILE_MB = env.int("INTERSPACE_UPLOAD_FILE_MB", default=256)
+UPLOAD_EXAM_MB = env.int("INTERSPACE_UPLOAD_EXAM_MB", default=1024)
+UPLOAD_PERSON_MB = env.int("INTERSPACE_UPLOAD_PERSON_MB", default=4096)
+# How many files one web process takes in at once; its other threads stay free for everybody else.
+UPLOAD_SLOTS = env.int("INTERSPACE_UPLOAD_SLOTS", default=8)
 FILE_UPLOAD_PERMISSIONS = 0o600
 FILE_UPLOAD_DIRECTORY_PERMISSIONS = 0o700
 
@@ -348,8 +386,14 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
-if env.bool("INTERSPACE_BEHIND_PROXY", default=SERVED):
-    # The proxy must set this header itself and drop the client's (docs/operations.md, 'HTTPS').
+try:
+    PROXIES = networks(env.list("INTERSPACE_PROXIES", default=LOOPBACK_PROXIES if SERVED else []))
+except ValueError as wrong:
+    raise ImproperlyConfigured(
+        f"INTERSPACE_PROXIES: {wrong}. Give addresses or networks, separated by commas: "
+        "192.0.2.10, 10.20.0.0/16 (docs/operations.md, 'HTTPS')."
+    ) from None
+if PROXIES:  # elsewhere deploy.proxies drops the header
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 
 # ---------------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ urlpatterns = [
     path("api/v1/", include("logbook.api_urls")),
     path("api/v1/", include("review.api_urls")),
     path("api/v1/", include("credentialing.api_urls")),
+    path("", include("credentialing.open_urls")),
     path("", include("accounts.urls")),
     path("", include("accounts.ui.urls")),
     path("p/<slug:programme>/", include("logbook.urls")),

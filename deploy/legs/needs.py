@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
+import hashlib
 import os
 import pwd
 import secrets
@@ -20,7 +22,10 @@ import psycopg
 import redis
 from psycopg import sql
 
+ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM = ("chromium", "chromium-browser")
+# Text is measured in it: without it a browser falls back on whatever face the machine has.
+FACE = "Liberation Sans"
 
 
 class NotHere(Exception):
@@ -33,15 +38,15 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
-def install(package: str) -> None:
+def install(*packages: str) -> None:
     """With Debian's packages, as root. Raises NotHere with the line to type otherwise."""
-    line = f"apt-get install {package}"
+    line = f"apt-get install {' '.join(packages)}"
     if os.geteuid() != 0 or not shutil.which("apt-get"):
         raise NotHere(f"install it first: {line}")
     env = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
     for command in (
         ["apt-get", "-qq", "update"],
-        ["apt-get", "-qq", "install", "-y", "--no-install-recommends", package],
+        ["apt-get", "-qq", "install", "-y", "--no-install-recommends", *packages],
     ):
         print(f"  {' '.join(command)}", flush=True)
         done = subprocess.run(command, env=env, capture_output=True, text=True, check=False)
@@ -79,6 +84,10 @@ def postgres() -> Iterator[tuple[dict[str, str], str]]:
                 sql.SQL("CREATE ROLE {} LOGIN NOSUPERUSER NOCREATEROLE {} PASSWORD {}").format(
                     sql.Identifier(role), sql.SQL(rights), sql.Literal(password)
                 )
+            )
+            # Nothing here outlives the run, and a process that is killed loses no commit by it.
+            admin.execute(
+                sql.SQL("ALTER ROLE {} SET synchronous_commit = off").format(sql.Identifier(role))
             )
         # The owner may see and end the application's sessions; the reverse is not granted.
         admin.execute(sql.SQL("GRANT {} TO {}").format(sql.Identifier(app), sql.Identifier(owner)))
@@ -321,11 +330,51 @@ def _forget_keys(url: str, prefix: str) -> None:
 
 
 def chromium() -> str:
-    """The browser's path, installed where root may and it is missing."""
-    for attempt in (False, True):
-        for name in CHROMIUM:
-            if found := shutil.which(name):
-                return found
-        if not attempt:
-            install("chromium")
-    raise NotHere("no Chromium on this machine: apt-get install chromium")
+    """The browser's path; it and the face of the screens are installed where root may."""
+    found = _browser()
+    if found is None:
+        install("chromium", "fonts-liberation")
+        found = _browser()
+    elif not _has_face():
+        install("fonts-liberation")
+    if found is None:
+        raise NotHere("no Chromium on this machine: apt-get install chromium")
+    return found
+
+
+def _browser() -> str | None:
+    return next(filter(None, map(shutil.which, CHROMIUM)), None)
+
+
+def _has_face() -> bool:
+    """Whether the machine has the face; where nothing can tell, no."""
+    if not shutil.which("fc-list"):
+        return False
+    told = subprocess.run(["fc-list", FACE], capture_output=True, text=True, check=False)
+    return bool(told.stdout.strip())
+
+
+# ---------------------------------------------------------------------------------------------
+# The protocol's own client
+
+
+def tus_client() -> str:
+    """Node's path, with the client's packages beside the tests that drive it, as its lock says."""
+    place = ROOT / "tests" / "outside" / "tus_client"
+    for name, package in (("node", "nodejs"), ("npm", "npm")):
+        if not shutil.which(name):
+            install(package)
+    with (place / "package-lock.json").open() as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # two runs at once make it once
+        made = place / "node_modules" / ".made-from"
+        wanted = hashlib.sha256(lock.read().encode()).hexdigest()
+        if not made.exists() or made.read_text() != wanted:
+            line = ["npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund"]
+            done = subprocess.run(line, cwd=place, capture_output=True, text=True, check=False)
+            if done.returncode != 0:
+                raise NotHere(f"`{' '.join(line)}` failed: {done.stderr.strip()[-200:]}")
+            made.write_text(wanted)
+    found = shutil.which("node")
+    if found is None:
+        raise NotHere("no Node on this machine: apt-get install nodejs npm")
+    return found

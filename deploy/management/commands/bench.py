@@ -12,6 +12,7 @@ class Command(BaseCommand):
     def add_arguments(self, parser):
         parser.add_argument("names", nargs="*", help="none: the list of benchmarks")
         parser.add_argument("--json", action="store_true", help="one object a line")
+        parser.add_argument("--size", type=float, help="share of the full size, where one has it")
 
     def handle(self, *, names, **options):
         logging.disable(logging.INFO)  # a line a request would be most of what is measured
@@ -27,7 +28,8 @@ class Command(BaseCommand):
                 f"there are {', '.join(sorted(known))}"
             )
         for name in names:
-            for measure in known[name]():
+            size = options["size"]
+            for measure in known[name]() if size is None else known[name](size=size):
                 row = measure.row()
                 if options["json"]:
                     self.stdout.write(json.dumps(row))
