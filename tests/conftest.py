@@ -19,7 +19,7 @@ from django.test import TransactionTestCase
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
-from tests.support import database, processes, sockets
+from tests.support import database, examples, processes, sockets
 from tests.support.client import StrictClient
 
 # How long a machine takes is no property of the code, and two legs share two cores.
@@ -38,10 +38,37 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--scale", type=float, default=3.0, metavar="PERCENT", help="share of the large N"
     )
+    group.addoption(
+        "--data-only",
+        action="store_true",
+        help="leave out what opens no database: it says the same whichever engine there is",
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:
     sockets.shut()
+    examples.full = config.getoption("--full")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    # The longest files first: one that begins last keeps the other processes waiting for it.
+    longest: dict[Path, float] = {}
+    for item in items:
+        for mark in item.iter_markers("long"):
+            longest[item.path] = max(longest.get(item.path, 0), *mark.args)
+    items.sort(key=lambda item: -longest.get(item.path, 0))
+    if not config.getoption("--data-only"):
+        return
+    # pytest-django lets nothing else near a database, so this is no matter of trust.
+    opens = [
+        item
+        for item in items
+        if item.get_closest_marker("django_db")
+        or {"db", "transactional_db", "django_db_setup"} & set(getattr(item, "fixturenames", ()))
+    ]
+    kept = set(opens)
+    config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+    items[:] = opens
 
 
 def pytest_report_header(config: pytest.Config) -> list[str]:

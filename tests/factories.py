@@ -14,7 +14,7 @@ from accounts.actions import people, programmes
 from accounts.fields import uuid7
 from accounts.models import Membership, Person, Programme, Role
 from logbook import keeping, processing
-from logbook.actions import captures, exams
+from logbook.actions import captures, exams, uploads
 from logbook.answers import Answer
 from logbook.intake.arrival import ArrivalMac
 from logbook.models import Capture, Upload
@@ -222,6 +222,19 @@ def arrived_capture(exam, content, *, zone="R1", when=NOW, **more):
         by=exam.trainee,
         at=when,
         **said,
+    )
+
+
+def begun_upload(exam, size, *, zone="R1", when=NOW, **more):
+    """Room for a file that comes in pieces; nothing of it has come."""
+    return uploads.begin(
+        capture_id=uuid.uuid4(),
+        exam=exam,
+        size=size,
+        zone=zone,
+        by=exam.trainee,
+        at=when,
+        **{"probe": "linear", "depth_mm": 40, "mode": "b", **more},
     )
 
 

@@ -1,7 +1,8 @@
 """The service's own settings, started in a folder of the test run's own.
 
-Only three things differ: where data go, static files come from their source folders, and
-passwords are hashed cheaply. Anything else that a test needs otherwise, it says itself.
+Only four things differ: where data go, static files come from their source folders, passwords are
+hashed cheaply, and letters are looked for by the tests that are about them alone. Anything else
+that a test needs otherwise, it says itself.
 """
 
 import atexit
@@ -25,6 +26,7 @@ if "INTERSPACE_REDIS_PREFIX" in os.environ and not os.environ["INTERSPACE_REDIS_
 os.environ["INTERSPACE_DATA"] = str(_data / _worker)
 os.environ.setdefault("INTERSPACE_STATIC_FROM_SOURCE", "true")
 os.environ.setdefault("INTERSPACE_LOG_LEVEL", "ERROR")
+os.environ.setdefault("INTERSPACE_LETTERS", "false")
 # Test databases are made, migrated and emptied by the owner; tests/conftest.py then hands the
 # connection to the application's role.
 os.environ.setdefault("INTERSPACE_DATABASE_AS", "owner")

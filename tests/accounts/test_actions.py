@@ -1,6 +1,7 @@
 """The one shape of every change, and what the people and programme actions say."""
 
 import datetime as dt
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.db import IntegrityError, transaction
@@ -10,7 +11,7 @@ from accounts import ledger
 from accounts.actions import people, programmes
 from accounts.actions_base import action
 from accounts.errors import LedgerMissing, Refused
-from accounts.models import Membership, Notice, Person, Privilege, Programme, Role
+from accounts.models import Membership, Notice, Person, PersonEvent, Privilege, Programme, Role
 from tests.factories import START, a_coordinator, a_programme, a_reader, a_trainee, at
 
 pytestmark = pytest.mark.django_db
@@ -182,3 +183,94 @@ def test_days_are_counted_in_the_zone_in_force():
             by=None,
             at=timezone.now(),
         )
+
+
+@pytest.mark.parametrize(
+    ("first", "then"),
+    [("Europe/Berlin", "Pacific/Auckland"), ("Pacific/Auckland", "Pacific/Honolulu")],
+)
+def test_a_change_of_zone_counts_no_moment_again(first, then):
+    programme = programmes.create(
+        institution="northfield",
+        institution_name="Northfield Teaching Hospital",
+        code="moves",
+        name="Moves",
+        time_zone=first,
+        by=None,
+        at=at(0, 0),
+    )
+    begins = at(10, 15)
+    hours = [begins + dt.timedelta(hours=n) for n in range(-48, 96)]
+    counted = [programme.local_date(hour) for hour in hours]
+    programmes.change_zone(
+        programme=programme,
+        time_zone=then,
+        from_on=programme.local_date(begins),
+        by=None,
+        at=begins,
+    )
+    programme = Programme.objects.get(pk=programme.pk)
+    days = [programme.local_date(hour) for hour in hours]
+    assert days[:48] == counted[:48]
+    assert days == sorted(days)
+    assert days[-1] == hours[-1].astimezone(ZoneInfo(then)).date()
+
+
+# --- how a programme calls a person ---------------------------------------------------------------
+
+
+def test_a_first_membership_puts_the_person_on_file_and_a_second_keeps_it():
+    programme = a_programme()
+    ada = a_trainee(programme, "Ada Fenn")
+    people.describe(
+        programme=programme, person=ada, name="Ada Fenn", legal_name="Adelheid Fenn",
+        staff_number="771", by=None, at=at(1),
+    )  # fmt: skip
+    people.add(
+        programme=programme, email=ada.email, name="Ada Fenn", role=Role.FACULTY,
+        starts_on=START, by=None, at=at(2),
+    )  # fmt: skip
+    events = PersonEvent.objects.filter(person=ada).order_by("seq")
+    assert [(one.name, one.legal_name, one.staff_number) for one in events] == [
+        ("Ada Fenn", "", ""),
+        ("Ada Fenn", "Adelheid Fenn", "771"),
+    ]
+
+
+def test_a_new_name_holds_from_its_entry_on_and_an_equal_one_writes_nothing():
+    programme = a_programme()
+    ada = a_trainee(programme, "Ada Fenn")
+    before = ledger.head_of(programme.chain)
+    said = {"name": "Ada Vale", "legal_name": "Ada Vale", "staff_number": "771"}
+    for _again in range(2):
+        people.describe(programme=programme, person=ada, by=None, at=at(1), **said)
+    assert ledger.head_of(programme.chain) == before + 1
+    events = PersonEvent.objects.filter(programme=programme)
+    assert events.newest(seq=before)[ada.pk].name == "Ada Fenn"
+    assert events.newest()[ada.pk].said == said
+    ada.refresh_from_db()
+    assert (ada.name, ada.staff_number) == ("Ada Vale", "771")
+
+
+def test_another_programme_keeps_its_own_word_on_the_same_person():
+    first, second = a_programme(), a_programme()
+    ada = a_trainee(first, "Ada Fenn")
+    people.add(
+        programme=second, email=ada.email, name="Ada Fenn", role=Role.TRAINEE,
+        starts_on=START, by=None, at=at(0),
+    )  # fmt: skip
+    people.describe(
+        programme=first, person=ada, name="Ada Vale", legal_name="Ada Vale", staff_number="",
+        by=None, at=at(1),
+    )  # fmt: skip
+    there = PersonEvent.objects.filter(programme=second).newest()[ada.pk]
+    assert (there.name, there.legal_name) == ("Ada Fenn", "")
+
+
+def test_a_stranger_is_not_described():
+    first, second = a_programme(), a_programme()
+    with pytest.raises(Refused):
+        people.describe(
+            programme=second, person=a_trainee(first), name="X", legal_name="", staff_number="",
+            by=None, at=at(1),
+        )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The two commands: a plan in and out as a file, and every standing made again."""
+"""The commands: a plan in and out as a file, every standing made again, the keys of reports."""
 
 from __future__ import annotations
 
@@ -111,3 +111,20 @@ def test_follow_takes_up_the_news_and_then_finds_none():
     f.a_trainee(programme)
     assert run("standing", "follow", programme.code) == f"{programme.code}: 1 people\n"
     assert run("standing", "follow", programme.code) == f"{programme.code}: 0 people\n"
+
+
+def test_a_key_is_made_listed_replaced_and_handed_out():
+    programme = f.a_programme()
+    with pytest.raises(CommandError, match="no key to replace"):
+        run("report_key", "rotate", programme.code, "--why", "Lost.")
+    assert "1 in use" in run("report_key", "make", programme.code)
+    with pytest.raises(CommandError, match="has a key"):
+        run("report_key", "make", programme.code)
+    run("report_key", "rotate", programme.code, "--why", "The operator left.")
+    first, second = run("report_key", "list", programme.code).splitlines()
+    assert first.startswith("1 retired")
+    assert second.startswith("2 in use")
+    given = run("report_key", "certificate", programme.code)
+    assert given.startswith("-----BEGIN CERTIFICATE-----")
+    with pytest.raises(CommandError, match="no programme"):
+        run("report_key", "list", "nowhere")

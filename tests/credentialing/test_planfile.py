@@ -93,6 +93,29 @@ REFUSED = [
     (plan_of(Clause(1, "with_finding", 5)), "which finding"),
     (plan_of(Clause(1, "credited", 5, application="thyroid")), "no application 'thyroid'"),
     (plan_of(Clause(1, "credited", 5, group="neck")), "no group 'neck'"),
+    (plan_of(Clause(1, "sensitivity", 0.8, application="effusion")), "not entered here yet"),
+    (plan_of(Clause(1, "curve", 1, application="effusion")), "never the only thing"),
+    (plan_of(Clause(1, "curve", 1, group="lung")), "one application at a time"),
+    (plan_of(Clause(1, "credited", 5), Clause(2, "quality", 3, further=(1,))), "of further ones"),
+    (plan_of(Clause(1, "credited", 5, further=(1,))), "no clause 1 before it"),
+    (plan_of(Clause(1, "credited", 5, after=2)), "no clause 2 before it"),
+    (plan_of(Clause(1, "credited", 5, since="yesterday")), "none of them"),
+    (plan_of(Clause(1, "document", 1, kind="diploma")), "which dated record"),
+    (plan_of(Clause(1, "assessed", 1, level=6)), "levels 1 to 5"),
+    (plan_of(Clause(1, "unread_share", 0.5)), "upper limit only"),
+    (plan_of(Clause(1, "readers", 2, max_share=1.5)), "largest share"),
+    (plan_of(Clause(1, "negative", 5, focal="negative")), "what a focal pattern counts as"),
+    (
+        Plan((Gate(1, (Clause(1, "quality", 3),), window="best", within_months=12),)),
+        "in a best window stand counts",
+    ),
+    (
+        plan_of(
+            Clause(1, "determinate", 0.9, application="effusion", bound=True),
+            Clause(2, "read", 40, application="effusion"),
+        ),
+        "even 25 of 25 stay under 90%",
+    ),
 ]
 
 
@@ -114,6 +137,6 @@ def test_a_bound_says_the_fewest_that_can_pass():
     assert publishing.refusals(plan) == []
     # Computed: at 50 only 50 of 50 reach a lower bound of 0.90.
     assert publishing.remarks(plan) == [
-        "Clause 1: at least 35 without a miss can pass; of the plan's own 50, 50 must agree. "
-        "Not protected against repeated checking."
+        "Clause 1: Of the plan's own 50, 50 must agree. The fewest that can pass: 35/35, 52/53, "
+        "67/69. Not protected against repeated checking."
     ]

@@ -164,6 +164,7 @@ def address_in(log) -> str:
 
 
 @pytest.mark.faults
+@pytest.mark.long(160)
 def test_from_nothing_to_ready_again_in_seconds_and_nothing_left_behind(tmp_path):
     data, log = tmp_path / "demo", tmp_path / "log"
     with running(data, log) as demo:
@@ -177,7 +178,7 @@ def test_from_nothing_to_ready_again_in_seconds_and_nothing_left_behind(tmp_path
             assert re.search(rf"{role} +{re.escape(key)}@", said), role
         keys = list((data / "keys").iterdir())
         assert {stat.S_IMODE(path.stat().st_mode) for path in keys} == {0o600}
-        assert len(keys) == 3
+        assert len(keys) == 5
         assert len(over(data)) >= 2
         demo.send_signal(signal.SIGINT)
         assert demo.wait(15) == 0
@@ -190,7 +191,7 @@ def test_from_nothing_to_ready_again_in_seconds_and_nothing_left_behind(tmp_path
         until(lambda: ended_or_ready(demo, log), seconds=60, what="the second start")
         took = time.monotonic() - started
         print(f"second start: {took:.1f} s")
-        assert took < 10
+        assert took < 30  # other tests share the cores
         assert (data / "interspace.sqlite3").stat().st_ino == made
 
         # The worker ends by itself: it comes back. The parent is killed: all of it goes.

@@ -36,13 +36,6 @@ def settles(capture, *states, seconds=40):
     return Capture.objects.get(pk=capture.pk)
 
 
-def test_after_the_warm_parent_is_killed_the_next_upload_works(exam, tmp_path):
-    with Worker(tmp_path) as worker:
-        settles(arrive(exam, samples.picture()), "confirm_mask")
-        kill_when_seen(worker.process.pid, CHILD, depth=1, seconds=5)
-        settles(arrive(exam, samples.picture()), "confirm_mask")
-
-
 def test_a_file_whose_child_is_killed_gets_a_sentence_or_another_turn(exam, tmp_path):
     with Worker(tmp_path) as worker:
         settles(arrive(exam, samples.picture()), "confirm_mask")  # the parent is warm
@@ -50,5 +43,8 @@ def test_a_file_whose_child_is_killed_gets_a_sentence_or_another_turn(exam, tmp_
         kill_when_seen(worker.process.pid, CHILD, depth=2, seconds=20)
         after = settles(struck, "confirm_mask", "refused", seconds=90)
         assert (after.state == "refused") == bool(after.refusal)
+        settles(arrive(exam, samples.picture()), "confirm_mask")
+        # Then the warm parent: the next file finds another one.
+        kill_when_seen(worker.process.pid, CHILD, depth=1, seconds=5)
         settles(arrive(exam, samples.picture()), "confirm_mask")
         assert worker.process.poll() is None  # the worker itself never noticed

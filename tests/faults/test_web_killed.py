@@ -27,7 +27,7 @@ from logbook.models import Capture, Exam, ExamRevision, RevisionAnswer, Scan
 from tests import factories as f
 from tests.support.mortal import Web
 
-pytestmark = pytest.mark.faults
+pytestmark = [pytest.mark.faults, pytest.mark.long(60)]
 SEED = 4410
 CLIENTS = 4
 MOST_SECONDS = 480

@@ -21,7 +21,7 @@ from tests import factories as f
 from tests.support import processes
 from tests.support.mortal import Worker
 
-pytestmark = pytest.mark.faults
+pytestmark = [pytest.mark.faults, pytest.mark.long(90)]
 SEED = 20260309
 AT_ONCE = 4  # signatures between two kills
 

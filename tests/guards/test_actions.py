@@ -23,6 +23,7 @@ ELSEWHERE = {
     "accounts/notices.py": "the table of notices; queued inside actions, sent by a job",
     "accounts/remarks.py": "the table of remarks; written inside actions",
     "accounts/ledger/core.py": "the ledger itself",
+    "credentialing/standing_bench_data.py": "fills a scratch database that is taken away again",
 }
 
 

@@ -25,6 +25,7 @@ NOBODYS = {
 
 # Times that no person causes, each with the reason.
 NO_ACTOR = {
+    "credentialing.Report.superseded_at": "the later report says who issued it",
     "accounts.Person.created_at": "the membership's event says who added the person",
     "accounts.Programme.created_at": "the ledger's first entry says who",
 }

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Iterable, Mapping
 from typing import Any
+
+import pypdf
 
 from tests import factories as f
 
@@ -80,6 +83,7 @@ def confirm_masks(page: Any, count: int) -> None:
     captures = page.url
     for _ in range(count):
         until_shown(page, captures, "a:has-text('Look at what is hidden')").click()
+        page.wait_for_url("**/mask/", wait_until="load")  # until the picture is seen
         page.click("button[value=confirm]")
         page.wait_for_url("**/captures/")
     hidden = "ol.captures > li:has(form)"
@@ -113,6 +117,37 @@ def submit(page: Any) -> str:
     return page.inner_text(".code-large")
 
 
+def open_numbers(page: Any) -> None:
+    """Everybody's numbers in the cohort: folded on a phone, there at once at a desk."""
+    for summary in page.query_selector_all(".cohort-numbers > summary"):
+        if summary.is_visible():
+            summary.click()
+
+
+def code_on(report: bytes) -> str:
+    """The code printed on a signed report, as somebody reads it off the paper."""
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(report)).pages)
+    return re.search(r"Code\s+((?:[A-Z2-7]{5} ){4}[A-Z2-7]{6})", text)[1].replace(" ", "")
+
+
+# What has the focus, where no outline or not all of its middle is seen (WCAG 2.4.7, 2.4.11); and
+# whether it is what is looked for.
+FOCUS = """(selector) => {
+    const el = document.activeElement;
+    // In a part of its own, as the calendar of a date, it is the browser that shows it.
+    if (!el || !el.matches(":focus") || el.id === "main") return ["", false];
+    const shown = el.closest("label") ?? el;
+    const outlined = [el, shown].some((one) => {
+        const style = getComputedStyle(one);
+        return style.outlineStyle !== "none" && parseFloat(style.outlineWidth) > 0;
+    });
+    const box = shown.getBoundingClientRect();
+    const top = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+    const seen = top && (shown.contains(top) || top.contains(shown));
+    return [outlined && seen ? "" : shown.outerHTML.slice(0, 200), el.matches(selector)];
+}"""
+
+
 class Keyboard:
     """Somebody whose mouse is broken. Counts what is pressed."""
 
@@ -129,11 +164,19 @@ class Keyboard:
         self.presses += len(text)
 
     def tab_to(self, selector: str, *, at_most: int = 80) -> None:
+        """Presses Tab until it has the focus, which is seen at every stop on the way."""
         for _ in range(at_most):
-            if self.page.evaluate("one => !!document.activeElement?.matches(one)", selector):
+            hidden, there = self.page.evaluate(FOCUS, selector)
+            assert not hidden, f"focus is not seen: {hidden}"
+            if there:
                 return
             self.press("Tab")
         raise AssertionError(f"{selector} was not reached with {at_most} presses of Tab")
+
+    def enter(self, url: Any) -> None:
+        """Follows the link or button that has the focus to an address like `url`."""
+        self.press("Enter")
+        self.page.wait_for_url(url)
 
     def sign_in(self, person: Any) -> None:
         self.page.goto("/")

@@ -19,7 +19,7 @@ from tests.journeys import at_rest, hands
 from tests.journeys.conftest import DESK, PHONE, with_password
 from tests.logbook.intake import canaries
 
-pytestmark = pytest.mark.journey
+pytestmark = [pytest.mark.journey, pytest.mark.long(50)]
 
 ANSWERS = {
     "pneumothorax": {"right": "negative", "left": "negative", "confidence": "sure"},

@@ -66,7 +66,7 @@ def test_a_change_is_entered_with_what_it_was_and_an_equal_one_is_none(programme
         {"positive_zones_per_side": 5},
         {"pleura_at_most_mm": 200},
         {"deep_at_least_mm": 900},
-        {"answer_within_hours": 0},
+        {"close_returned_after_days": 0},
     ],
 )
 def test_rules_that_no_reading_could_follow_are_refused(programme, tove, values):

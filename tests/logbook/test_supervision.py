@@ -6,9 +6,10 @@ import pytest
 
 from accounts import ledger
 from accounts.errors import Refused
+from logbook import presenting
 from logbook.actions import exams, supervision
 from logbook.models import SupervisionConfirmation
-from logbook.queries import unconfirmed_for
+from logbook.queries import logbook_of, unconfirmed_for
 from tests.factories import NOW, a_reader, drafted_exam, exam_draft, submitted_exam
 
 LATER = NOW + dt.timedelta(hours=3)
@@ -82,3 +83,39 @@ def test_a_withdrawn_exam_asks_for_no_word(programme, ines, maren):
     exam = submitted_exam(ines, programme, supervisor=maren)
     exams.withdraw(exam=exam, by=ines, at=LATER)
     assert not unconfirmed_for(maren, programme).exists()
+
+
+def at(day, hour):
+    return NOW.replace(hour=hour) + dt.timedelta(days=day)
+
+
+def shifts_of(person, programme):
+    found = presenting.shifts(unconfirmed_for(person, programme), logbook_of(programme))
+    return [(s["day"], s["until"], [row["exam"] for row in s["rows"]]) for s in found]
+
+
+def test_a_night_over_midnight_is_one_shift_and_the_next_evening_another(programme, ines, maren):
+    times = [at(1, 22), at(2, 1), at(2, 5), at(2, 20)]
+    late, after, morning, evening = (
+        submitted_exam(
+            ines, programme, supervisor=maren, when=when + dt.timedelta(hours=2),
+            performed_at=when.isoformat(),
+        )
+        for when in times
+    )  # fmt: skip
+    first = NOW.date() + dt.timedelta(days=1)
+    second = first + dt.timedelta(days=1)
+    assert shifts_of(maren, programme) == [
+        (second, None, [evening]),
+        (first, second, [late, after, morning]),
+    ]
+
+
+def test_exams_around_the_clock_are_no_endless_shift(programme, ines, maren):
+    for hours in range(0, 40, 5):
+        when = NOW + dt.timedelta(hours=hours)
+        submitted_exam(
+            ines, programme, supervisor=maren, when=when + dt.timedelta(hours=1),
+            performed_at=when.isoformat(),
+        )  # fmt: skip
+    assert [len(exams) for _first, _last, exams in shifts_of(maren, programme)] == [4, 4]

@@ -1,9 +1,14 @@
 """Signing, correcting, returning, setting aside: what is frozen, and what is refused."""
 
+import contextlib
+import dataclasses
 import datetime as dt
 import json
+import threading
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+from django.db import connection
 
 from accounts import ledger
 from accounts.actions import people
@@ -19,6 +24,7 @@ from tests.factories import (
     NOW,
     a_director,
     a_reader,
+    a_trainee,
     exam_draft,
     marks,
     revealed_exam,
@@ -169,6 +175,77 @@ def test_an_open_answer_reveals_nothing(programme, trainee, reader, said, field)
 def test_the_rule_pre_fills_credit(programme, trainee, reader, fields, quality, reasons):
     (a,) = signed_exam(reader, waiting_exam(trainee, programme, **fields), quality=quality)
     assert (a.credited, a.credit_reasons) == (False, reasons)
+
+
+def test_one_scan_credits_one_operator(programme, trainee, reader):
+    """Two people at one bedside send the same file, each as their own scan."""
+    bram = a_trainee(programme, "Bram Oduya")
+    mine = waiting_exam(trainee, programme)
+    theirs, unlike = (
+        waiting_exam(bram, programme, asks=("pneumothorax", "effusion")) for _ in range(2)
+    )
+    for exam, mac in ((mine, "a" * 64), (theirs, "a" * 64), (unlike, "b" * 64)):
+        exam.captures.filter(zone="R1").update(arrival_mac=mac)
+    (first,) = signed_exam(reader, mine)
+    assert first.credited
+    later = {a.application.code: a for a in signed_exam(reader, theirs)}
+    assert (later["pneumothorax"].credited, later["pneumothorax"].credit_reasons) == (
+        False, "same_file",
+    )  # fmt: skip
+    assert later["effusion"].credited  # of this one nobody was credited before
+    assert all(a.credited for a in signed_exam(reader, unlike))
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_readers_who_sign_at_once_credit_one_operator(
+    programme, trainee, reader, second_reader, monkeypatch
+):
+    """Each looks for the other's credit as late as it can; on both engines one has to wait."""
+    desks = []
+    for who, by in ((trainee, reader), (a_trainee(programme, "Bram Oduya"), second_reader)):
+        exam = waiting_exam(who, programme)
+        exam.captures.filter(zone="R1").update(arrival_mac="a" * 64)
+        revealed_exam(by, exam)
+        desks.append((exam, by, attestations.Signature(exam.scans.get().pk)))
+    both, look = threading.Barrier(2), queries.is_credited_elsewhere
+
+    def look_together(scan, exam):
+        found = look(scan, exam)
+        with contextlib.suppress(threading.BrokenBarrierError):
+            both.wait(timeout=1)  # in vain where only one is let in
+        return found
+
+    def sign(desk):
+        exam, by, signature = desk
+        try:
+            (made,) = attestations.sign(exam=exam, signatures=[signature], by=by, at=NOW)
+            return made.credited, made.credit_reasons
+        finally:
+            connection.close()
+
+    monkeypatch.setattr(queries, "is_credited_elsewhere", look_together)
+    with ThreadPoolExecutor(2) as pool:
+        signed = sorted(pool.map(sign, desks))
+    assert signed == [(False, "same_file"), (True, "")]
+
+
+def test_a_reader_may_credit_the_second_operator_with_a_reason(programme, trainee, reader):
+    mine, theirs = (
+        waiting_exam(who, programme) for who in (trainee, a_trainee(programme, "Bram Oduya"))
+    )
+    for exam in (mine, theirs):
+        exam.captures.filter(zone="R1").update(arrival_mac="a" * 64)
+    signed_exam(reader, mine)
+    revealed_exam(reader, theirs)
+    signature = attestations.Signature(theirs.scans.get().pk, credited=True)
+    with pytest.raises(Incomplete):
+        attestations.sign(exam=theirs, signatures=[signature], by=reader, at=NOW)
+    because = dataclasses.replace(signature, override_reason="They changed places half-way.")
+    (a,) = attestations.sign(exam=theirs, signatures=[because], by=reader, at=NOW)
+    assert (a.credited, a.credit_reasons) == (True, "same_file")
+    # The first stays as it was signed when it is corrected for something else.
+    (before,) = Attestation.objects.current().filter(exam=mine)
+    assert before.credited
 
 
 def test_a_wrong_answer_is_credited_and_a_positive_one_needs_one_zone(programme, trainee, reader):

@@ -43,6 +43,7 @@ def test_a_scan_on_every_edge_of_the_rule_is_credited():
         ({"missing_zones": ("L1",)}, "zones"),
         ({"answered_at": NOON + dt.timedelta(hours=24, seconds=1)}, "answered_late"),
         ({"received_at": NOON + dt.timedelta(days=14, seconds=1)}, "received_late"),
+        ({"credited_elsewhere": True}, "same_file"),
     ],
 )
 def test_each_reason_alone_stands_against_credit(changed, reason):

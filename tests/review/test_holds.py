@@ -221,3 +221,17 @@ def test_readers_racing_for_the_list_never_get_the_same_exam():
     assert failed == []
     assert sorted(map(str, taken)) == sorted(str(exam.pk) for exam in exams)
     assert not Hold.objects.exists()
+
+
+def test_whoever_opens_a_second_exam_by_hand_gives_the_first_back(
+    programme, trainee, reader, second_reader
+):
+    first = waiting_exam(trainee, programme)
+    second = waiting_exam(trainee, programme, when=NOW + TWENTY)
+    take(programme, reader)
+    scan = first.scans.get()
+    readings.save(exam=first, scans={str(scan.pk): marks()}, by=reader, at=NOW)
+    take(programme, reader, NOW, exam=second)
+    assert [hold.exam for hold in Hold.objects.all()] == [second]
+    assert queries.draft_of(first, reader) is not None
+    assert take(programme, second_reader, NOW).exam == first

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from tests.support import processes
@@ -66,6 +67,18 @@ class Mortal:
 
     def __exit__(self, *_: object) -> None:
         processes.stop(self.process)
+
+
+@contextmanager
+def together(*mortals: Mortal) -> Iterator[None]:
+    """All of them at work: started at once, since each takes seconds to load the same program."""
+    with ExitStack() as stack:
+        for one in mortals:
+            stack.callback(lambda one=one: one.process and processes.stop(one.process))
+            one.start(wait=False)
+        for one in mortals:
+            one.wait()
+        yield
 
 
 class Worker(Mortal):

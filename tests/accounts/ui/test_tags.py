@@ -217,14 +217,26 @@ def test_urgent_says_what_to_do_and_dials():
     assert 'href="tel:+0005550144"' in html
 
 
-@pytest.mark.parametrize("place", ["record", "read", "report"])
-def test_the_cautions_that_stand_everywhere(place):
-    said = words(render("{% cautions place %}", place=place))
-    assert said.startswith(
-        "This is an education record: not the patient’s chart, not for diagnosis. "
-        "Nobody watches this list. If you are worried about the patient, call now. "
-        "Local credentialing policy and the licensed clinician at the bedside decide."
+@pytest.mark.parametrize(
+    ("place", "first"),
+    [
+        ("record", ""),
+        ("read", " You see only what was saved, and you are one reader."),
+        ("report", " Numbers show exposure. They do not by themselves show competence."),
+    ],
+)
+def test_the_urgent_caution_stands_first_and_the_rest_folds(place, first):
+    shown, folded = render("{% cautions place %}", place=place).split("<details>")
+    assert words(shown) == (
+        "Nobody watches this list. If you are worried about the patient, call now." + first
     )
+    assert ("Write nothing here" in folded) == (place == "record")
+    for said in (
+        "not the patient’s chart, not for diagnosis",
+        "Local credentialing policy and the licensed clinician at the bedside decide.",
+        "Ask counsel",
+    ):
+        assert said in folded
 
 
 # Forms

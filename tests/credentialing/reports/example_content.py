@@ -56,7 +56,8 @@ def trainee(name="Ida Marlow", n_scans=60, **changes):
 
     credited = [scan for scan in scans if scan["credited"]]
     base = {
-        "id": f"id-{name}", "name": name, "staff_number": "40117", "profession": "physician",
+        "id": f"id-{name}", "name": name, "legal_name": "",
+        "staff_number": "40117", "profession": "physician",
         "level": "year 2", "starts_on": "2025-07-01", "ends_on": "2028-06-30",
         "plan": {
             "code": "lung", "name": "Lung, local plan", "version": 3, "approved_on": "2025-06-12",
@@ -98,11 +99,13 @@ def content(*people, scope="trainee", **changes) -> Content:
     if scope == "cohort":
         people = tuple({k: v for k, v in one.items() if k != "scans"} for one in people)
     base = {
-        "schema": 1, "template": 1, "release": "0.1.0", "language": "en", "scope": scope,
+        "schema": 2, "template": 2, "release": "0.1.0", "language": "en", "scope": scope,
         "issued": False, "institution": "Harrowmere General", "programme": "Emergency medicine",
         "programme_code": "em",
         "as_of": {"performed_by": "2026-06-30", "read_by": "2026-06-30", "position": 4117,
                   "position_hash": "ab" * 32, "zone": "Europe/Dublin"},
-        "people": list(people),
+        "copy": "inside",
+        "sheet": {"n": 0, "heading": "", "contact": "", "reviewed": "", "paper": "a4"},
+        "recommendation": None, "people": list(people),
     }  # fmt: skip
     return base | changes

@@ -3,27 +3,35 @@
 import csv
 import dataclasses
 import datetime as dt
+import html
 import io
 
+import openpyxl
 import pypdf
 import pytest
+import time_machine
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from accounts import ledger
+from accounts.actions import people as people_actions
+from accounts.actions import programmes as programme_actions
 from accounts.models import BackgroundJob, Membership
-from credentialing import planfile
-from credentialing.actions import plans
-from credentialing.reports import actions, build, content, pdf, table, work
-from credentialing.reports.orders import PDF, SCANS, STANDING, Order
+from credentialing import measures, planfile, queries, words
+from credentialing.actions import plans, standing
+from credentialing.models import Standing
+from credentialing.reports import actions, build, content, table, work
+from credentialing.reports.orders import BOOK, PDF, SCANS, STANDING, Order
 from fixtures_demo import measured, people
 from fixtures_demo.load import Cast, Loader
 from fixtures_demo.pictures import Pictures
+from logbook.actions import programmes as logbook_actions
 from logbook.models import Exam, Scan
 from review.models import Attestation
+from tests.credentialing.test_pages import rulers_of
 from tests.fixtures_demo.test_bulk import masters
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.long(80)]
 NOW = dt.datetime(2026, 11, 25, 10, tzinfo=dt.UTC)
 
 
@@ -32,11 +40,11 @@ def at_night(day):
 
 
 class World:
-    """A programme of four trainees with sixty scans, loaded through the actions."""
+    """A programme of four trainees with three dozen scans, loaded through the actions."""
 
     def __init__(self):
         company = people.crowd(1, 4)
-        self.events = measured.tell(company, trainees=4, scans=60, now=NOW)
+        self.events = measured.tell(company, trainees=4, scans=36, now=NOW)
         self.early = self.events[len(self.events) // 2].at.date()
         self.cast = Cast.enter(company, self.events[0].at - dt.timedelta(hours=1), NOW.date())
         self.programme = self.cast.programmes["measured-1"]
@@ -129,6 +137,21 @@ def test_queries_do_not_grow_with_the_cohort(world):
     assert len(all_four) == len(one)
 
 
+@pytest.mark.parametrize("copy", ["inside", "outside"])
+def test_who_is_read_with_others_has_the_content_that_they_have_alone(world, copy):
+    world.happen(NOW)
+    order = dataclasses.replace(
+        world.order(trainee=world.trainee, day=NOW.date()), form=PDF, copy=copy
+    )
+    everybody = [pk for pk, _name in build.people_of(world.programme, on=NOW.date())]
+    together = build.contents_of(order, everybody)
+    assert set(together) == set(everybody)
+    assert len(together) == 4
+    for person in everybody:
+        alone = build.content_of(dataclasses.replace(order, trainee=person))
+        assert content.canonical(together[person].sound()) == content.canonical(alone)
+
+
 def test_a_new_version_of_the_plan_is_not_in_an_older_position(world):
     world.happen(NOW)
     order = world.order(day=NOW.date())
@@ -167,13 +190,13 @@ def test_asking_twice_is_one_job_and_a_lost_worker_is_replaced(world):
 def test_a_failed_job_says_so_and_may_be_asked_again(world, monkeypatch):
     order = world.order(form=PDF)
     job = actions.ask(programme=world.programme, order=order, by=world.director, at=NOW)
-    refuse = pdf.Unsound("Two numbers contradict each other.")
+    refuse = content.Unsound("Two numbers contradict each other.")
 
-    def contradicts(content):
+    def contradicts(told):
         raise refuse
 
     with monkeypatch.context() as patch:
-        patch.setattr(pdf, "check", contradicts)
+        patch.setattr(build, "check", contradicts)
         assert work.run(job.pk, at=NOW)
     job.refresh_from_db()
     assert (job.state, job.error) == ("failed", "Two numbers contradict each other.")
@@ -189,6 +212,92 @@ def test_old_files_are_forgotten(world):
     work.sweep(at=NOW + dt.timedelta(days=31))
     job.refresh_from_db()
     assert (job.state, job.result) == ("done", "")
+
+
+def test_names_are_those_of_the_position(world):
+    world.happen(NOW)
+    order = dataclasses.replace(
+        world.order(day=NOW.date(), form=SCANS), position=ledger.head_of(world.programme.chain)
+    )
+    before = content.canonical(build.content_of(order))
+    by = {"by": world.director, "at": NOW}
+    people_actions.describe(
+        programme=world.programme, person=world.trainee, name="=Ada Renamed",
+        legal_name="Ada Legally", staff_number="9", **by,
+    )  # fmt: skip
+    reader = world.cast.persons["measured-1-reader-0"]
+    people_actions.describe(
+        programme=world.programme, person=reader, name="Reader Renamed", legal_name="",
+        staff_number="", **by,
+    )  # fmt: skip
+    programme_actions.change(programme=world.programme, changes={"name": "Renamed"}, **by)
+    logbook_actions.change_application(
+        programme=world.programme, code="pneumothorax", name="Air in the pleura",
+        kind="sided", **by,
+    )  # fmt: skip
+    assert content.canonical(build.content_of(order)) == before
+    now = ledger.head_of(world.programme.chain)
+    later = build.content_of(dataclasses.replace(order, position=now))
+    assert ("=Ada Renamed", "Ada Legally", "9") in {
+        (one["name"], one["legal_name"], one["staff_number"]) for one in later["people"]
+    }
+    scans = [scan for person in later["people"] for scan in person["scans"]]
+    assert later["programme"] == "Renamed"
+    assert "Air in the pleura" in {scan["application"] for scan in scans}
+    assert "Reader Renamed" in {scan["reader"] for scan in scans}
+
+
+def test_every_exported_number_is_the_screens(world, client):
+    """Of each person and clause: the row that screens show, the words on the page, the content,
+    the CSV and the spreadsheet."""
+    world.happen(NOW)
+    standing.recompute(programme=world.programme, at=NOW)
+    head = ledger.head_of(world.programme.chain)
+    order = dataclasses.replace(world.order(day=NOW.date(), form=BOOK), position=head)
+    told = build.content_of(order)
+    listed = iter(csv.DictReader(io.StringIO(table.standing(told).decode("utf-8-sig"))))
+    sheet = openpyxl.load_workbook(io.BytesIO(table.book(told)))["Standing"].iter_rows(
+        min_row=2, values_only=True
+    )
+    client.force_login(world.director)
+    compared = 0
+    with time_machine.travel(NOW, tick=False):
+        for person in content.in_order(told)["people"]:
+            membership = Membership.objects.get(person=person["id"], role="trainee")
+            whole, rows = queries.standing_of(membership)
+            assert (whole.met, whole.waiting, whole.returned) == (
+                person["state"] == "met", person["waiting_unread"], person["waiting_returned"],
+            )  # fmt: skip
+            beside = queries.beside(world.programme, membership.person_id, NOW)
+            assert dataclasses.asdict(beside) == person["beside"]
+            as_of = measures.AsOf(NOW.date(), NOW.date(), head)
+            assert queries.credited_totals(world.programme, membership.person_id, as_of) == (
+                person["credited_scans"], person["credited_exams"],
+            )  # fmt: skip
+            page = client.get(f"/p/{world.programme.code}/cohort/{membership.pk}/")
+            shown = [html.unescape(value) for _label, value, _state in rulers_of(page)]
+            for row, clause, ruler in zip(rows, person["clauses"], shown, strict=True):
+                compared += 1
+                exported = {**next(listed)}
+                cells = dict(zip(table.STANDING_HEAD, next(sheet), strict=True))
+                for name in ("numerator", "denominator", "value", "lower", "upper"):
+                    stored = getattr(row, name)
+                    rounded = stored if stored is None else pytest.approx(stored, abs=5e-7)
+                    assert clause[name] == rounded, (person["name"], clause["text"], name)
+                    assert cells[name] == clause[name]
+                    assert exported[name] == ("" if clause[name] is None else repr(clause[name]))
+                assert (row.state, row.lost_because) == (clause["state"], clause["lost_because"])
+                for name in ("first_met_on", "met_since", "lost_on", "reached_with"):
+                    stored = getattr(row, name)
+                    assert (stored.isoformat() if stored else None) == clause[name] == cells[name]
+                as_exported = Standing(
+                    numerator=clause["numerator"], denominator=clause["denominator"],
+                    value=clause["value"], lower=clause["lower"], upper=clause["upper"],
+                    state=clause["state"],
+                )  # fmt: skip
+                assert words.value(row.clause, as_exported) == ruler
+    assert compared == 4 * len(rows) > 0
+    assert next(listed, None) is None
 
 
 # --- pages ------------------------------------------------------------------------------------

@@ -9,8 +9,9 @@ import xml.etree.ElementTree as ET
 import pypdf
 import pytest
 
+from accounts.errors import Refused
 from credentialing.reports import content as contents
-from credentialing.reports import pdf, ruler, sentences
+from credentialing.reports import outside, pdf, ruler, sentences
 from tests.credentialing.reports import example_content as example
 
 
@@ -141,10 +142,35 @@ def test_markup_in_a_name_stays_text():
     assert "#set text(red) *Bo* $x$ \\ <b>" in text
 
 
+@pytest.mark.parametrize(
+    "name",
+    [
+        "＝1+1", "Nguyễn Thị Ánh", "Δήμητρα", "Ольга", "עדה", "عائشة", "Անի", "ანა", "王小明",
+        "佐藤あゆみ", "김지우", "अनीता", "অনিতা", "ਅਨੀਤਾ", "અનિતા", "அனிதா", "అనిత", "ಅನಿತಾ",
+        "അനിത", "අනිතා", "สุดา", "ສຸດາ", "សុដា", "သူဇာ", "አበበ", "Ada\u200b\u200d Fenn",
+    ],
+)  # fmt: skip
+def test_a_name_is_printed_in_the_script_it_is_written_in(name):
+    assert pdf.render(example.content(example.trainee(name))).startswith(b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("sign", "told"),
+    [("\U0001f44d", "U+1F44D (\U0001f44d)"), ("\ue000", "U+E000"), ("\x07", "U+0007")],
+)
+def test_a_sign_that_no_typeface_has_is_named_with_where_it_stands(sign, told):
+    # PDF/UA-1 lets no page through that holds a sign without a shape.
+    with pytest.raises(Refused) as refusal:
+        pdf.render(example.content(example.trainee(f"Ada {sign} Fenn")))
+    assert f"the sign {told} in “Lung ultrasound: the record of Ada {sign} Fenn”" in str(
+        refusal.value
+    )
+
+
 def test_a_content_that_contradicts_itself_is_refused():
     person = example.trainee()
     person["credited_scans"] += 1
-    with pytest.raises(pdf.Unsound, match="52 credited scans listed, 53 counted"):
+    with pytest.raises(contents.Unsound, match="52 credited scans listed, 53 counted"):
         pdf.render(example.content(person))
 
 
@@ -152,6 +178,75 @@ def test_a_value_not_yet_known_is_never_zero():
     text = text_of(pdf.render(example.content()))
     assert "not yet known: needs 25, has 9" in text
     assert "0%" not in text.replace("80%", "").replace("50%", "").replace("90%", "")
+
+
+@pytest.mark.parametrize(("paper", "points"), [("a4", (595, 842)), ("letter", (612, 792))])
+def test_the_page_is_of_the_paper_that_the_programme_prints_on(paper, points):
+    # ISO 216: 210 x 297 mm; letter: 8.5 x 11 in; 72 points an inch.
+    content = example.content()
+    content["sheet"]["paper"] = paper
+    for page in reader_of(pdf.render(content)).pages:
+        assert (round(page.mediabox.width), round(page.mediabox.height)) == points
+
+
+def an_outside_copy(more=0):
+    """Of somebody with three counts, and `more` with words that fill a line."""
+    person = example.trainee(legal_name="Ida Constance Marlow")
+    person["clauses"] += [
+        example.clause(6 + n, "At least 25 exams with the attending in the room, confirmed")
+        for n in range(more)
+    ]
+    done = [
+        outside.Done(
+            exam=n // 2, application=("Pneumothorax", "Effusion")[n % 2],
+            performed_on=f"2026-{1 + n // 12:02d}-03", place=("Resuscitation", "Ward")[n % 2],
+            age_band="18 to 64 years", positive=n % 5 == 0, reader=n % 3,
+        )
+        for n in range(52)
+    ]  # fmt: skip
+    content = example.content(person, copy="outside", issued=True)
+    del content["people"]
+    return content | {
+        "person": outside.told(person, done),
+        "recommendation": {
+            "recommends": True,
+            "sentence": "Careful.",
+            "by": "T",
+            "on": "2026-06-30",
+        },
+    }
+
+
+def test_an_outside_copy_fits_on_one_page_with_every_count_as_a_ruler():
+    seal = pdf.Seal(code="A" * 26, url="https://lung.example/check/?code=" + "A" * 26,
+                    address="https://lung.example/check/", fingerprint="ab" * 32)  # fmt: skip
+    data = pdf.render(an_outside_copy(), seal=seal)
+    reader = reader_of(data)
+    assert len(reader.pages) == 1
+    alts = [one["/Alt"] for one in structure(reader.trailer["/Root"]["/StructTreeRoot"], "/Figure")]
+    assert [alt for alt in alts if alt.startswith("Ruler")] == [
+        "Ruler: Credited lung exams, 18, at least 25, not met",
+        "Ruler: Pneumothorax scans, 14, at least 10, met",
+        "Ruler: Exams in the last 12 months, 12, at least 20, not met",
+    ]
+    for caution in sentences.cautions():
+        assert caution in text_of(data)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_plan_of_seven_counts_fits_on_one_page(paper):
+    seal = pdf.Seal(code="A" * 26, url="https://lung.example/check/?code=" + "A" * 26,
+                    address="https://lung.example/check/", fingerprint="ab" * 32)  # fmt: skip
+    content = an_outside_copy(more=4)
+    content["sheet"]["paper"] = paper
+    reader = reader_of(pdf.render(content, seal=seal))
+    assert [("Check this report" in page.extract_text()) for page in reader.pages] == [True]
+
+
+def test_why_a_number_lapsed_is_said_in_words():
+    assert "lapsed 20 May 2026: scans have left the window" in text_of(
+        pdf.render(example.content())
+    )
 
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -9,10 +9,11 @@ import io
 import re
 import struct
 import zlib
+from fractions import Fraction
 
 import av
 import pillow_heif
-from PIL import Image, PngImagePlugin
+from PIL import Image, PngImagePlugin, TiffImagePlugin, TiffTags
 from pydicom.datadict import dictionary_VR
 from pydicom.dataelem import DataElement, RawDataElement
 from pydicom.dataset import Dataset
@@ -21,7 +22,7 @@ from pydicom.filebase import DicomBytesIO
 from pydicom.filewriter import write_dataset, write_file_meta_info
 from pydicom.sequence import Sequence
 from pydicom.tag import Tag
-from pydicom.uid import JPEGBaseline8Bit
+from pydicom.uid import MPEG4HP41, JPEGBaseline8Bit
 
 from logbook.intake import annex_e
 from tests.logbook.intake import samples
@@ -89,11 +90,28 @@ def exif_with(plant, prefix):
     return exif
 
 
+def exif_with_thumbnail(plant, prefix):
+    """The same with a second directory: a small JPEG that says something itself (Exif 4.6.2)."""
+    exif = bytearray(exif_with(plant, prefix).tobytes().removeprefix(b"Exif\0\0"))
+    small = samples.picture(form="JPEG", comment=plant.raw(f"{prefix} Exif thumbnail's COM"))
+    order = "<" if exif[:2] == b"II" else ">"
+    (first,) = struct.unpack_from(f"{order}I", exif, 4)
+    (entries,) = struct.unpack_from(f"{order}H", exif, first)
+    exif += b"\0" * (len(exif) % 2)
+    struct.pack_into(f"{order}I", exif, first + 2 + 12 * entries, len(exif))
+    directory = [(0x0103, 3, 6), (0x0201, 4, len(exif) + 2 + 3 * 12 + 4), (0x0202, 4, len(small))]
+    exif += struct.pack(f"{order}H", len(directory))
+    for tag, kind, value in directory:
+        packed = struct.pack(f"{order}HH" if kind == 3 else f"{order}I", *[value, 0][: 5 - kind])
+        exif += struct.pack(f"{order}HHI", tag, kind, 1) + packed
+    return b"Exif\0\0" + bytes(exif) + b"\0" * 4 + small
+
+
 def jpeg(plant):
     xmp = f"<x:xmpmeta xmlns:x='adobe:ns:meta/'>{plant('JPEG XMP')}</x:xmpmeta>".encode()
     content = samples.picture(
         form="JPEG",
-        exif=exif_with(plant, "JPEG"),
+        exif=exif_with_thumbnail(plant, "JPEG"),
         comment=plant.raw("JPEG COM"),
         icc_profile=b"\0" * 128 + plant.raw("JPEG ICC"),
         xmp=xmp,
@@ -147,7 +165,8 @@ def box(kind, payload):
 
 
 def mp4(plant):
-    """A clip with texts in metadata, boxes, handler name and the pictures' own stream."""
+    """A clip with texts in metadata, boxes, handler name, chapters, a subtitle stream, one of
+    timed metadata, and the pictures' own stream."""
     with_texts = io.BytesIO()
     with (
         av.open(io.BytesIO(samples.clip(frames=12))) as source,
@@ -159,6 +178,13 @@ def mp4(plant):
         target.metadata["location"] = "+47.3750-008.5417/"
         pictures = target.add_stream_from_template(source.streams.video[0])
         pictures.metadata["handler_name"] = plant("MP4 handler name")
+        words, timed = target.add_mux_stream("mov_text"), target.add_data_stream("bin_data")
+        timed.codec_tag = "gpmd"
+        chapter = {"id": 1, "start": 0, "end": 200, "time_base": Fraction(1, 1000)}
+        target.set_chapters([{**chapter, "metadata": {"title": plant("MP4 chapter")}}])
+        said = plant.raw("MP4 subtitle")
+        target.mux(at_the_start(words, struct.pack(">H", len(said)) + said))
+        target.mux(at_the_start(timed, plant.raw("MP4 timed metadata")))
         first = True
         for packet in source.demux(video=0):
             if not packet.size:
@@ -179,6 +205,135 @@ def mp4(plant):
         + moov_udta
         + plant.raw("MP4 trailing bytes")
     )
+
+
+def gif(plant):
+    """Two pictures, a comment, and applications' own blocks (GIF89a, sections 24 and 26)."""
+    out = io.BytesIO()
+    one, two = (Image.fromarray(samples.numbered(index)) for index in (1, 2))
+    said = plant.raw("GIF comment")
+    one.save(out, "GIF", save_all=True, append_images=[two], duration=40, comment=said)
+    content = out.getvalue()
+    block = b"\x21\xff\x0bCANARIES1.0" + sized(plant.raw("GIF application")) + b"\0"
+    plain = b"\x21\x01\x0c" + bytes(12) + sized(plant.raw("GIF plain text")) + b"\0"
+    end = content.rindex(b"\x3b")
+    return content[:end] + block + plain + b"\x3b" + plant.raw("GIF trailing bytes")
+
+
+def sized(text):
+    return bytes([len(text)]) + text
+
+
+def moving_png(plant):
+    text = PngImagePlugin.PngInfo()
+    text.add_text("Comment", plant("moving PNG tEXt"))
+    out = io.BytesIO()
+    one, two = (Image.fromarray(samples.numbered(index)) for index in (1, 2))
+    one.save(
+        out, "PNG", save_all=True, append_images=[two], duration=40, pnginfo=text,
+        exif=exif_with(plant, "moving PNG"),
+    )  # fmt: skip
+    return out.getvalue() + plant.raw("moving PNG trailing bytes")
+
+
+def tiff(plant):
+    """Texts and private tags of TIFF 6.0, XMP, IPTC, Photoshop, ICC."""
+    tags = {
+        0x010D: "DocumentName", 0x010E: "ImageDescription", 0x010F: "Make", 0x0110: "Model",
+        0x011D: "PageName", 0x0131: "Software", 0x013B: "Artist", 0x013C: "HostComputer",
+        0x8298: "Copyright", 0xC614: "UniqueCameraModel",
+    }  # fmt: skip
+    directory = TiffImagePlugin.ImageFileDirectory_v2()
+    for tag, name in tags.items():
+        directory[tag] = plant(f"TIFF {name}")
+    bare = {0x02BC: "XMP", 0x83BB: "IPTC", 0x8649: "Photoshop", 0x9000: "private"}
+    for tag, name in bare.items():
+        directory.tagtype[tag] = TiffTags.UNDEFINED
+        directory[tag] = plant.raw(f"TIFF {name}")
+    return samples.picture(
+        form="TIFF", tiffinfo=directory, icc_profile=b"\0" * 128 + plant.raw("TIFF ICC")
+    ) + plant.raw("TIFF trailing bytes")
+
+
+def avif(plant):
+    content = samples.picture(
+        form="AVIF", exif=exif_with(plant, "AVIF"), xmp=plant.raw("AVIF XMP"), quality=90
+    )
+    return content + plant.raw("AVIF trailing bytes")
+
+
+def with_more_streams(plant, form):
+    """A clip with texts and, where the container has them, a second picture stream, a subtitle
+    stream, chapters and a file attached."""
+    out = io.BytesIO()
+    plain = samples.clip(frames=12, codec="mpeg4" if form == "avi" else "libx264", options={})
+    # AVI keeps what its list of texts knows; Matroska keeps every name.
+    names = {"avi": ("title", "artist", "comment", "copyright", "genre", "language")}.get(
+        form, ("title", "artist", "comment", "copyright", "patient_name", "description")
+    )
+    with av.open(io.BytesIO(plain)) as source, av.open(out, "w", format=form) as target:
+        for name in names:
+            target.metadata[name] = plant(f"{form} {name}")
+        pictures = target.add_stream_from_template(source.streams.video[0])
+        if form == "matroska":
+            further = target.add_stream_from_template(source.streams.video[0])
+            pictures.metadata["title"] = plant("matroska name of a track")
+            words = target.add_mux_stream("subrip")
+            target.set_chapters([
+                {"id": 1, "start": 0, "end": 200, "time_base": Fraction(1, 1000),
+                 "metadata": {"title": plant("matroska chapter")}},
+            ])  # fmt: skip
+            target.add_attachment(
+                plant("matroska name of an attachment"), "text/plain",
+                plant.raw("matroska attachment"),
+            )  # fmt: skip
+            target.mux(at_the_start(words, plant.raw("matroska subtitle")))
+        first = True
+        for packet in source.demux(video=0):
+            if not packet.size:
+                continue
+            if form == "matroska":
+                other = with_sei(packet, plant.raw(f"matroska second stream, at {packet.pts}"))
+                other.stream = further
+                target.mux(other)
+            if first and form != "avi":
+                packet, first = with_sei(packet, plant.raw(f"{form} SEI user data")), False
+            packet.stream = pictures
+            target.mux(packet)
+    return out.getvalue() + plant.raw(f"{form} trailing bytes")
+
+
+def dicom_with_clip(plant):
+    """An ultrasound file whose pixel data is an H.264 stream with words of its own inside."""
+    out = io.BytesIO()
+    with (
+        av.open(io.BytesIO(samples.clip(frames=12))) as source,
+        av.open(out, "w", format="mp4") as target,
+    ):
+        target.metadata["title"] = plant("DICOM's clip title")
+        pictures = target.add_stream_from_template(source.streams.video[0])
+        first = True
+        for packet in source.demux(video=0):
+            if not packet.size:
+                continue
+            if first:
+                packet, first = with_sei(packet, plant.raw("DICOM's clip SEI")), False
+            packet.stream = pictures
+            target.mux(packet)
+    data = samples.dicom()
+    data.NumberOfFrames = 12
+    data.PixelData = encapsulate([out.getvalue() + plant.raw("DICOM's clip trailing")])
+    data["PixelData"].is_undefined_length = True
+    data.file_meta.TransferSyntaxUID = MPEG4HP41
+    data.PatientName = plant("DICOM's patient")
+    return samples.saved(data)
+
+
+def at_the_start(stream, content):
+    packet = av.Packet(content)
+    packet.stream, packet.pts, packet.dts, packet.duration = stream, 0, 0, 100
+    packet.time_base = Fraction(1, 1000)
+    return packet
 
 
 def with_sei(packet, text):

@@ -15,12 +15,19 @@ from logbook.intake.runner import Finished, Stripped
 from tests.logbook.intake import canaries, samples
 
 MAKERS = {
-    "jpeg": (canaries.jpeg, 27),
+    "jpeg": (canaries.jpeg, 28),
     "png": (canaries.png, 18),
     "webp": (canaries.webp, 15),
     "heif": (canaries.heif, 14),
-    "mp4": (canaries.mp4, 15),
+    "mp4": (canaries.mp4, 18),
     "mov": (canaries.mov_without_type, 2),
+    "gif": (canaries.gif, 4),
+    "moving png": (canaries.moving_png, 14),
+    "tiff": (canaries.tiff, 15),
+    "avif": (canaries.avif, 14),
+    "matroska": (lambda plant: canaries.with_more_streams(plant, "matroska"), 22),
+    "avi": (lambda plant: canaries.with_more_streams(plant, "avi"), 7),
+    "dicom with a clip": (canaries.dicom_with_clip, 4),
     "dicom still": (lambda plant: canaries.dicom(plant, cine=False), 4 * 600),
     "dicom cine": (lambda plant: canaries.dicom(plant, cine=True), 4 * 600),
 }

@@ -208,3 +208,24 @@ def with_sound(content):
             target.mux(sound.encode(frame))
         target.mux(sound.encode())
     return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("times", "ticks", "rate"),
+    [
+        ([i * 3003 for i in range(8)], 90_000, Fraction(30_000, 1001)),
+        ([i * 33_333 for i in range(8)], 1_000_000, Fraction(1_000_000, 33_333)),
+        ([0, 40, 80, 400, 440], 1000, Fraction(25)),
+    ],
+)
+def test_the_stream_says_the_rate_at_which_its_frames_come(runner, times, ticks, rate):
+    """H.264, E.2.1: a stream that counts microseconds says a million frames a second, and a player
+    that believes it shows the next frame wherever it is asked for the middle of one."""
+    content = samples.clip(frames=len(times), times=times, ticks=ticks)
+    stripped = runner.strip([content], day=samples.DAY)
+    master = runner.finish([stripped.working[:]], facts=stripped.facts, mask=[]).master[:]
+    with av.open(io.BytesIO(master)) as container:
+        stream = container.streams.video[0]
+        assert stream.codec_context.framerate == rate
+        shown = [p.pts * p.time_base for p in container.demux(stream) if p.size]
+    assert shown == [Fraction(one, ticks) for one in times]

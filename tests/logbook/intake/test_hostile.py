@@ -9,26 +9,75 @@ import random
 import struct
 import time
 import zlib
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
 
+import av
+import numpy as np
+import PIL
+import pydicom
 import pytest
+from PIL import Image
+from pydicom.encaps import encapsulate
+from pydicom.uid import JPEGBaseline8Bit, RLELossless
 
+from logbook.intake import runner as runner_module
 from logbook.intake.facts import SENTENCES, Refusal
-from logbook.intake.runner import Finished, Stripped
+from logbook.intake.runner import Finished, Stripped, pieces
 from tests.logbook.intake import canaries, samples
 
-MUTANTS = 120
+MUTANTS = 20_000
+ODD_ENDINGS = {".dcm", ".jpg", ".png", ".gif", ".tif", ".tiff", ".webp", ".heic", ".avif", ""}
+SOON = 2.0  # seconds of a processor
 
 
+@cache
 def seeds():
-    cine = samples.dicom()
-    return {
-        "jpeg": samples.picture(form="JPEG"),
+    """One small file of each kind, with time and without."""
+    jpegs = [samples.picture(samples.colour(seed=i), "JPEG", quality=90) for i in range(3)]
+    cine = samples.dicom(np.stack([samples.colour()] * 3), photometric="YBR_FULL_422")
+    cine.PixelData, cine.file_meta.TransferSyntaxUID = encapsulate(jpegs), JPEGBaseline8Bit
+    cine["PixelData"].is_undefined_length = True
+    packed = samples.dicom()
+    packed.compress(RLELossless, generate_instance_uid=False)
+    moving = [Image.fromarray(samples.numbered(i)) for i in range(3)]
+    found = {
+        "jpeg": jpegs[0],
         "png": samples.picture(),
         "webp": samples.picture(form="WEBP"),
         "heif": samples.picture(form="HEIF"),
+        "avif": samples.picture(form="AVIF"),
+        "tiff": samples.picture(form="TIFF", compression="tiff_lzw"),
         "mp4": samples.clip(frames=6),
-        "dicom": samples.saved(cine),
+        "hevc": samples.clip(
+            frames=6, codec="libx265", form="mov", options={"x265-params": "log-level=none"}
+        ),
+        "webm": samples.clip(frames=6, codec="libvpx-vp9", form="webm", options={"b": "0"}),
+        "avi": samples.clip(frames=6, codec="mjpeg", form="avi", options={}, pix_fmt="yuvj420p"),
+        "dicom": samples.saved(samples.dicom()),
+        "dicom jpeg": samples.saved(cine),
+        "dicom rle": samples.saved(packed),
     }
+    for form in ("GIF", "PNG", "WEBP"):
+        out = io.BytesIO()
+        moving[0].save(out, form, save_all=True, append_images=moving[1:], duration=40)
+        found[f"moving {form.lower()}"] = out.getvalue()
+    return found
+
+
+@pytest.fixture
+def spent(monkeypatch):
+    """Seconds of a processor that each child took."""
+    seconds = []
+    judged = runner_module._outcome
+
+    def outcome(verdict, ended):
+        seconds.append(ended["cpu_seconds"])
+        return judged(verdict, ended)
+
+    monkeypatch.setattr(runner_module, "_outcome", outcome)
+    return seconds
 
 
 def judge(runner, content):
@@ -37,36 +86,38 @@ def judge(runner, content):
     if isinstance(stripped, Refusal):
         assert stripped.code in SENTENCES
         assert not stripped.again, stripped
+        assert stripped.sentence.endswith(".")
         return stripped.code
-    finished = runner.finish([stripped.working.read()], facts=stripped.facts, mask=[])
-    assert isinstance(finished, Finished)
+    finished = runner.finish(pieces(stripped.working), facts=stripped.facts, mask=[])
+    assert isinstance(finished, Finished), finished
     return "taken"
 
 
+def mutant_of(seed, draw):
+    """A few changes: a byte, a length, a piece gone, a piece twice."""
+    mutant = bytearray(seed)
+    for _change in range(draw.choice([1, 3, 20])):
+        at = draw.randrange(len(mutant))
+        match draw.randrange(4):
+            case 0:
+                mutant[at] = draw.randrange(256)
+            case 1:
+                at = draw.randrange(min(len(mutant), 600))
+                mutant[at : at + 4] = struct.pack(">I", draw.choice([0, 2**31 - 1, 2**32 - 1]))
+            case 2:
+                del mutant[at : at + draw.randrange(1, 200)]
+            case 3:
+                mutant[at:at] = bytes(mutant[at : at + draw.randrange(1, 200)])
+        mutant = mutant or bytearray(b"\0")
+    return bytes(mutant)
+
+
 @pytest.mark.parametrize("name", seeds())
-def test_mutants(runner, name, capsys):
+def test_mutants(runner, name, scale, spent, capsys):
     draw = random.Random(f"seed of {name}")
     seed = seeds()[name]
-    ends = []
-    for _ in range(MUTANTS // len(seeds())):
-        mutant = bytearray(seed)
-        for _change in range(draw.choice([1, 3, 20])):
-            match draw.randrange(4):
-                case 0:
-                    mutant[draw.randrange(len(mutant))] = draw.randrange(256)
-                case 1:
-                    at = draw.randrange(min(len(mutant), 600))
-                    mutant[at : at + 4] = struct.pack(">I", draw.choice([0, 2**31 - 1, 2**32 - 1]))
-                case 2:
-                    at = draw.randrange(len(mutant))
-                    del mutant[at : at + draw.randrange(1, 200)]
-                case 3:
-                    at = draw.randrange(len(mutant))
-                    mutant[at:at] = bytes(mutant[at : at + draw.randrange(1, 200)])
-            mutant = mutant or bytearray(b"\0")
-        began = time.monotonic()
-        ends.append(judge(runner, bytes(mutant)))
-        assert time.monotonic() - began < 20
+    ends = [judge(runner, mutant_of(seed, draw)) for _ in range(scale(MUTANTS // len(seeds())))]
+    assert max(spent) < SOON
     assert isinstance(runner.strip([seed], day=samples.DAY), Stripped)
     with capsys.disabled():
         print(f"\n{name}: {len(ends)} mutants, {ends.count('taken')} taken clean, rest refused")
@@ -77,20 +128,52 @@ def test_truncations_at_every_tenth(runner, name):
     seed = seeds()[name]
     ends = [judge(runner, seed[: len(seed) * share // 10]) for share in range(10)]
     assert ends[0] == "empty"
-    # A progressive decoder may show a whole picture before its file's last bytes; clips may not.
-    if name in ("mp4", "dicom", "png", "jpeg"):
+    # A decoder may show a whole picture before its file's last bytes; a clip's is counted.
+    if name in ("jpeg", "png", "tiff", "mp4", "hevc", "webm", "avi") or name.startswith("dicom"):
         assert "taken" not in ends
+
+
+ODD = [
+    path
+    for package in (PIL, pydicom)
+    for path in sorted(Path(package.__file__).parent.rglob("*"))
+    if path.is_file() and path.suffix.lower() in ODD_ENDINGS and path.stat().st_size < 3_000_000
+]
+
+
+def test_odd_files_of_the_libraries_own(runner, scale, spent, capsys):
+    """What Pillow and pydicom carry for their own tests, in their packages and in pydicom-data."""
+    files = [*ODD, *further_files()]
+    few = random.Random(1).sample(files, max(scale(len(files)), min(len(files), 40)))
+    ends = [judge(runner, path.read_bytes()) for path in few]
+    assert max(spent) < SOON * 5
+    with capsys.disabled():
+        print(f"\n{len(ends)} of {len(files)} odd files, {ends.count('taken')} taken clean")
+
+
+def further_files():
+    """The files of the package `pydicom-data`, where it is installed; nothing is fetched."""
+    try:
+        import data_store
+    except ImportError:
+        return []
+    folder = Path(next(iter(data_store.__path__)))
+    return [p for p in sorted(folder.rglob("*.dcm")) if p.stat().st_size < 3_000_000]
 
 
 def test_polyglots_lose_their_other_face(runner):
     plant = canaries.Planter()
     script = b"<html><script>" + plant.raw("script") + b"</script></html>"
     jpeg = samples.picture(form="JPEG", comment=script) + script
+    moving = [Image.fromarray(samples.numbered(i)) for i in range(2)]
+    gif = io.BytesIO()
+    moving[0].save(gif, "GIF", save_all=True, append_images=moving[1:], duration=40)
+    program_text = gif.getvalue()[:-1] + b"\x21\xfe" + sized(b"*/=1;" + plant.raw("js") + b"//")
     zipped = b"PK\x03\x04" + plant.raw("zip") + b"PK\x05\x06" + b"\0" * 18
     program = samples.dicom(samples.pattern()[None])
     program.NumberOfFrames = 1
     program.preamble = (b"MZ" + plant.raw("program")).ljust(128, b"\0")
-    for content in (jpeg, samples.clip() + zipped, samples.saved(program)):
+    for content in (jpeg, program_text, samples.clip() + zipped, samples.saved(program)):
         assert canaries.found_in(content)
         stripped = runner.strip([content], day=samples.DAY)
         assert isinstance(stripped, Stripped), stripped
@@ -100,6 +183,49 @@ def test_polyglots_lose_their_other_face(runner):
             assert canaries.found_in(kept) == set()
             assert b"<script" not in kept
             assert b"PK\x05\x06" not in kept
+
+
+def sized(said):
+    """A GIF's own block of text, to the file's end."""
+    return bytes([len(said)]) + said + b"\0\x3b"
+
+
+def many_gif_frames(count):
+    """A picture and `count` times the same again, each of a few bytes."""
+    out = io.BytesIO()
+    Image.fromarray(samples.numbered(0)).resize((32, 32)).save(out, "GIF", save_all=True)
+    whole = out.getvalue()
+    start = whole.index(b"\x2c\0\0\0\0\x20\0\x20\0")
+    return whole[:-1] + whole[start:-1] * (count - 1) + b"\x3b"
+
+
+def an_hour(width, height):
+    """Two frames, the second of which is shown an hour after the first."""
+    out = io.BytesIO()
+    with av.open(out, "w", format="mp4") as target:
+        stream = target.add_stream("mpeg4", rate=25)
+        stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
+        stream.codec_context.time_base = stream.time_base = Fraction(1, 1000)
+        for start in (0, 3_600_000):
+            frame = av.VideoFrame.from_ndarray(np.zeros((height, width, 3), np.uint8))
+            frame.pts, frame.time_base = start, Fraction(1, 1000)
+            target.mux(stream.encode(frame))
+        target.mux(stream.encode())
+    return out.getvalue()
+
+
+def lying_jpeg():
+    """Its frame header says 65,500 by 65,500 (ITU-T T.81, B.2.2)."""
+    content = bytearray(samples.picture(form="JPEG"))
+    at = content.index(b"\xff\xc0")
+    struct.pack_into(">HH", content, at + 5, 65_500, 65_500)
+    return bytes(content)
+
+
+def lying_gif():
+    content = bytearray(many_gif_frames(1))
+    struct.pack_into("<HH", content, 6, 65_535, 65_535)
+    return bytes(content)
 
 
 def png_header(width, height):
@@ -148,8 +274,25 @@ def zipped_bomb():
         (lambda: lying_dicom(Rows=65535, Columns=65535, NumberOfFrames=30), {"too_many_pixels"}),
         (lambda: lying_dicom(NumberOfFrames=2**31 - 1), {"too_long"}),
         (zipped_bomb, {"too_heavy", "damaged"}),
+        (lambda: many_gif_frames(10_000), {"too_long"}),
+        (lambda: an_hour(32, 32), {"too_long"}),
+        (lambda: an_hour(2, 2), {"too_small"}),
+        (lying_jpeg, {"too_many_pixels"}),
+        (lying_gif, {"too_many_pixels"}),
     ],
-    ids=["pixel flood", "largest sides", "frames", "354 gigabytes", "endless cine", "deflated"],
+    ids=[
+        "pixel flood",
+        "largest sides",
+        "frames",
+        "354 gigabytes",
+        "endless cine",
+        "deflated",
+        "10,000 pictures",
+        "an hour",
+        "an hour of a dot",
+        "lying JPEG",
+        "lying GIF",
+    ],
 )
 def test_bombs_are_refused_soon(runner, make, codes):
     content = make()

@@ -67,11 +67,3 @@ def test_a_rectangle_that_is_none_is_refused(rectangle, code):
     with pytest.raises(Refused) as refused:
         masks.check([rectangle], WIDTH, HEIGHT)
     assert refused.value.refusal.code == code
-
-
-def test_covering_paints_inside_and_nothing_else():
-    picture = np.full((HEIGHT, WIDTH, 3), 9, np.uint8)
-    masks.cover(picture, [Rectangle(0.25, 0.5, 0.5, 1.0)])
-    assert (picture[15:, 10:20] == 0).all()
-    picture[15:, 10:20] = 9
-    assert (picture == 9).all()

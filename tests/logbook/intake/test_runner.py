@@ -13,6 +13,23 @@ from logbook.intake.walls import Budget
 from tests.logbook.intake import samples
 
 
+class Misbehaving(Runner):
+    """The runner over the child program that has jobs to misbehave with."""
+
+    def __init__(self, **options):
+        super().__init__(program="tests.logbook.intake.misbehaving", **options)
+
+    def misbehave(self, how, **more):
+        return self._run({"task": "misbehave", "how": how, **more}, [])
+
+
+@pytest.fixture(scope="module")
+def runner():
+    one = Misbehaving()
+    yield one
+    one.close()
+
+
 def good(runner):
     return runner.strip([samples.picture()], day=samples.DAY)
 
@@ -41,12 +58,12 @@ def test_however_a_child_ends_the_next_file_is_taken(runner, how, more, code):
     ],
 )
 def test_time_is_limited_by_the_clock_and_by_the_processor(how, budget):
-    hasty = Runner(budget=budget)
+    hasty = Misbehaving(budget=budget)
     try:
         hasty.start()
         began = time.monotonic()
         assert hasty.misbehave(how).code == "too_heavy"
-        assert time.monotonic() - began < 5
+        assert time.monotonic() - began < 20  # soon, even where others share the processor
         assert isinstance(good(hasty), Stripped)
     finally:
         hasty.close()
@@ -75,7 +92,7 @@ def test_a_killed_warm_parent_is_started_again():
 
 
 def test_a_warm_parent_killed_during_a_job_is_our_fault_and_not_the_files():
-    runner = Runner(budget=Budget(wall_seconds=20))
+    runner = Misbehaving(budget=Budget(wall_seconds=20))
     try:
         runner.start()
         with ThreadPoolExecutor(1) as pool:
