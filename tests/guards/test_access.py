@@ -24,6 +24,9 @@ from tests.guards.policy import MAY, OPEN
 from tests.guards.world import World, a_world
 
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
+# Whoever asks where the answer is another method's, or every method's without a row, once the
+# other database has heard everybody: a stranger, who may most, and somebody of another programme.
+FEW = ("nobody", "dora", "eve")
 KEYED = {  # answer to a key as well
     "api_whoami", "api_exams", "api_exam", "api_submission", "api_uploads", "api_upload",
 }  # fmt: skip
@@ -123,7 +126,10 @@ def test_everybody_gets_what_is_theirs_and_nothing_else(world: World, request):
         missing = reverse(name, kwargs=world.missing(values)) if world.one_object(values) else ""
         for method in METHODS:
             allowed = MAY[name].get("GET" if method == "HEAD" else method, frozenset())
+            few = request.config.getoption("--data-only") and method not in MAY[name]
             for who, client in clients.items():
+                if few and who not in FEW:
+                    continue
                 tally.asked += 1
                 real = ask(client, method, url)
                 judge(tally, name, method, who, real, allowed)
