@@ -24,7 +24,7 @@ from accounts.fields import uuid7
 from accounts.ledger import core as ledger
 from accounts.ledger.models import LedgerBody, LedgerEntry, LedgerHead
 from accounts.models import Notice, Person, Programme, Remark
-from fixtures_demo import happenings
+from fixtures_demo import happenings, references
 from fixtures_demo.load import Cast, draft_of
 from fixtures_demo.pictures import COPIED
 from logbook import drafts
@@ -186,13 +186,11 @@ class Builder:
             slug: {name: getattr(master, name) for name in COPIED}
             for slug, master in masters.items()
         }
-        ledgers = {
-            LedgerEntry: Table(LedgerEntry, chain=self.chain.chain),
-            LedgerBody: Table(LedgerBody),
-        }
         self.tables: dict[type[models.Model], Table] = {
-            model: ledgers.get(model) or Table(model, programme_id=programme.pk) for model in ORDER
+            model: Table(model, programme_id=programme.pk) for model in ORDER
         }
+        self.tables[LedgerEntry] = Table(LedgerEntry, chain=self.chain.chain)
+        self.tables[LedgerBody] = Table(LedgerBody)
 
     def happen(self, event: happenings.Event) -> None:
         getattr(self, event.kind)(event, event.data)
@@ -485,17 +483,22 @@ class Builder:
             for number, entry, body in zip(ids, entries, self.chain.bodies, strict=True):
                 self.tables[LedgerEntry].add(id=number, **entry)
                 self.tables[LedgerBody].add(entry_id=number, **body)
-            written = {model: insert(model, self.tables[model].rows()) for model in ORDER}
+            with references.asked_together(ORDER, self.programme.pk):
+                written = {model: self._insert(model) for model in ORDER}
+            written |= {model: self._insert(model) for model in (LedgerEntry, LedgerBody)}
             head.seq, head.at, head.hash = self.chain.seq, self.chain.at, self.chain.hash
             head.save(update_fields=["seq", "at", "hash"])
         return {model.__name__: count for model, count in written.items()}
+
+    def _insert(self, model: type[models.Model]) -> int:
+        return insert(model, self.tables[model].rows())
 
 
 # A row before the rows that point at it. Exam and revision point at each other: PostgreSQL looks
 # at the end of the transaction, and so does SQLite.
 ORDER: tuple[type[models.Model], ...] = (
     Remark, Exam, ExamRevision, Finding, RevisionAnswer, Scan, Capture, SupervisionConfirmation,
-    Reading, Attestation, Discrepancy, Notice, LedgerEntry, LedgerBody,
+    Reading, Attestation, Discrepancy, Notice,
 )  # fmt: skip
 
 

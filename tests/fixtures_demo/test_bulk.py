@@ -1,19 +1,21 @@
 """What is written many at once equals, table by table, what the actions write one by one."""
 
+import contextlib
 import datetime as dt
 import json
 import re
+import uuid
 
 import pytest
 from django.apps import apps
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from accounts.ledger import core as ledger
 from accounts.ledger.models import LedgerEntry, LedgerHead
 from accounts.models import Programme, Remark
 from accounts.remarks import digest_of
-from fixtures_demo import measured, people
-from fixtures_demo.bulk import Builder
+from fixtures_demo import measured, people, references
+from fixtures_demo.bulk import ORDER, Builder
 from fixtures_demo.clips import CLIPS
 from fixtures_demo.load import Cast, Loader
 from fixtures_demo.pictures import Pictures
@@ -163,6 +165,34 @@ def test_table_by_table_like_the_actions():
         assert many[name] == rows, name
     for name in ("Exam", "Attestation", "Discrepancy", "SupervisionConfirmation", "Remark"):
         assert one_by_one[name], f"nothing to compare in {name}"
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("lost", ["", "supervisor", "exam"])
+def test_what_leads_nowhere_is_found_by_name(lost):
+    company = people.crowd(1, 2)
+    events = measured.tell(company, trainees=2, scans=4, now=NOW)
+    cast = Cast.enter(company, events[0].at - dt.timedelta(hours=1), NOW.date())
+    programme = cast.programmes[company.programmes[0].code]
+    builder = Builder(programme, cast, masters(programme))
+    for event in events:
+        builder.happen(event)
+    if lost:
+        setattr(builder.tables[ExamRevision].kept[0], f"{lost}_id", uuid.uuid4())
+    try:
+        with transaction.atomic():
+            builder.write()
+            with expected(lost):
+                references.check(ORDER, programme.pk)
+            raise Rollback  # the databases themselves would refuse it at the end
+    except Rollback:
+        assert not Exam.objects.exists()
+
+
+def expected(lost):
+    if lost:
+        return pytest.raises(IntegrityError, match=f"ExamRevision.{lost} leads nowhere")
+    return contextlib.nullcontext()
 
 
 def test_exactly_so_many_scans_are_told():
