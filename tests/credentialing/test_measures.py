@@ -34,14 +34,14 @@ def expected(answer: dict, *, reached: bool = True) -> dict:
     return {name: answer[name] for name in SAID if reached or name != "reached_with"}
 
 
-@examples(250)
+@examples(100)
 @given(st.data())
 def test_a_clause_says_what_the_definitions_say(data):
     clause, history = data.draw(clauses()), data.draw(histories())
     compare(clause, history, data.draw(moments(history)))
 
 
-@examples(200)
+@examples(80)
 @given(st.data())
 def test_a_clause_that_looks_back_is_asked_again_after_every_correction(data):
     clause = data.draw(clauses_that_look_back())
@@ -49,14 +49,14 @@ def test_a_clause_that_looks_back_is_asked_again_after_every_correction(data):
     compare(clause, history, data.draw(moments(history)))
 
 
-@examples(250)
+@examples(100)
 @given(st.data())
 def test_a_clause_of_any_kind_says_what_the_definitions_say(data):
     clause, history = data.draw(wider_clauses()), data.draw(histories(wider=True))
     compare(clause, history, data.draw(moments(history)), cause=False)
 
 
-@examples(150)
+@examples(60)
 @given(st.data())
 def test_clauses_that_hang_together_say_what_the_definitions_say(data):
     plan = data.draw(st.one_of(linked_plans(), best_plans()))
@@ -89,7 +89,7 @@ def same(standing, answer, *, cause):
     assert value.upper == (None if upper is None else pytest.approx(upper, abs=1e-6))
 
 
-@examples(200)
+@examples(80)
 @given(st.data())
 def test_gates_and_plans_say_what_their_clauses_say_together(data):
     plan, history = data.draw(plans()), data.draw(histories())
@@ -109,7 +109,7 @@ def test_gates_and_plans_say_what_their_clauses_say_together(data):
     ]
 
 
-@examples(200)
+@examples(80)
 @given(st.data())
 def test_the_scans_behind_a_number_add_up_to_it(data):
     clause, history = data.draw(clauses()), data.draw(histories())
@@ -127,7 +127,7 @@ def test_the_scans_behind_a_number_add_up_to_it(data):
     assert [r.fact.performed_on for r in rows] == sorted(r.fact.performed_on for r in rows)
 
 
-@examples(100)
+@examples(40)
 @given(st.data())
 def test_the_order_of_the_rows_does_not_matter_and_later_ones_are_not_read(data):
     plan, history = data.draw(plans()), data.draw(histories())

@@ -11,6 +11,14 @@ from fixtures_demo import clips
 BY_SLUG = {clip.slug: clip for clip in clips.CLIPS}
 
 
+@pytest.fixture(autouse=True, scope="module")
+def half_as_many():
+    """One breath in half the frames: half as long to draw, and the same to be seen."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(clips, "FRAMES", clips.FRAMES // 2)
+        yield
+
+
 @pytest.fixture(scope="module")
 def frames():
     cache = {}
@@ -117,8 +125,8 @@ def test_files_can_be_opened_by_what_reads_such_files(tmp_path):
             assert decoded[0].shape == (240, 320)
         elif clip.kind == "cine":
             ds = pydicom.dcmread(path)
-            assert (ds.NumberOfFrames, ds.Rows, ds.Columns) == (48, 240, 320)
-            assert ds.pixel_array.shape == (48, 240, 320)
+            assert (ds.NumberOfFrames, ds.Rows, ds.Columns) == (clips.FRAMES, 240, 320)
+            assert ds.pixel_array.shape == (clips.FRAMES, 240, 320)
             assert "SequenceOfUltrasoundRegions" in ds
         else:
             with Image.open(path) as image:
