@@ -191,6 +191,7 @@ def attested(attestation: Attestation, logbook: Logbook) -> dict[str, Any]:
         "trainee": attestation.trainee_said,
         "confidence": _(logbook.lists["confidence"].text_of(attestation.trainee_confidence)),
         "reader": attestation.reader_said,
+        "same": attestation.trainee_said == attestation.reader_said,
         "state": {outcomes.AGREES: "agrees", outcomes.NOT_COMPARED: ""}.get(name, "disagrees"),
         "sentence": words.OUTCOME[name],
         "word": _(rubric.word(attestation.quality)),

@@ -126,7 +126,7 @@ def _exam_page(
         "zone": request.programme.zone_on(request.today),
         "is_mine": mine,
         "may_record": False,
-        "capture_rows": presenting.capture_rows(seen.captures.ready(), request.programme, logbook),
+        "capture_rows": presenting.capture_rows(context["captures"], request.programme, logbook),
     }
     if P.READ_EXAMS in request.rights and not mine:
         context["may_cover"] = (
@@ -142,6 +142,7 @@ def _exam_page(
         )
         context["feedback"] = presenting.feedback_rows(seen, scans, logbook, request.programme)
         context["signed"] = any(s.state == "attested" for s in scans)
+        context["all_signed"] = all(s.state == "attested" for s in scans)
         unsigned = [s for s in scans if s.state in ("submitted", "returned")]
         if P.CHANGE_SETTINGS in request.rights and not mine and unsigned:
             context["exception_form"] = exception_form or ExceptionForm(unsigned)
