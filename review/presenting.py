@@ -72,13 +72,14 @@ def capture_rows(captures: Iterable[Capture], programme: Programme, logbook: Log
         if capture.probe:
             label.append(_(logbook.lists["probe"].text_of(capture.probe)))
         if capture.depth_mm:
-            label.append(_("%(cm)s cm deep") % {"cm": f"{capture.depth_mm / 10:g}"})
+            depth = _("%(cm)s\N{NO-BREAK SPACE}cm deep")
+            label.append(depth % {"cm": f"{capture.depth_mm / 10:g}"})
         if capture.mode != "b":
             label.append(_(logbook.lists["mode"].text_of(capture.mode)))
         play = url("capture_play", capture, capture.play_key)
         seconds = (capture.duration_ms or 0) / 1000
         if seconds and play:
-            label.append(_("%(n)s s") % {"n": f"{seconds:.1f}"})
+            label.append(_("%(n)s\N{NO-BREAK SPACE}s") % {"n": f"{seconds:.1f}"})
         rows.append(
             {
                 "capture": capture,

@@ -113,21 +113,33 @@ def scale(request: pytest.FixtureRequest) -> Callable[[int], int]:
     return of
 
 
+@pytest.fixture(scope="session")
+def temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the service's processes put what they call temporary; nothing of ours may be in it."""
+    return tmp_path_factory.mktemp("temporary")
+
+
 @pytest.fixture
-def worker(transactional_db: None, tmp_path: Path) -> Iterator[Any]:
+def worker(transactional_db: None, tmp_path: Path, temporary_folder: Path) -> Iterator[Any]:
     """A real Celery worker with the schedule, over this leg's broker and database."""
-    log = tmp_path / "worker.log"
-    with processes.started(processes.worker_command(), log=log) as process:
+    log, env = tmp_path / "worker.log", processes.environment(TMPDIR=str(temporary_folder))
+    with processes.started(processes.worker_command(), log=log, env=env) as process:
         processes.until(
             lambda: b" ready." in log.read_bytes(), seconds=40, what="the worker's start"
         )
         yield process
 
 
-@pytest.fixture
-def web(transactional_db: None, tmp_path: Path) -> Iterator[str]:
-    """The address of a real web server over this leg's database."""
-    with processes.web(log=tmp_path / "web.log") as address:
+@pytest.fixture(scope="session")
+def web_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("web") / "web.log"
+
+
+@pytest.fixture(scope="session")
+def web(django_db_setup: None, temporary_folder: Path, web_log: Path) -> Iterator[str]:
+    """The address of a real web server over this leg's database; one for all that visit it."""
+    env = processes.environment(TMPDIR=str(temporary_folder))
+    with processes.web(log=web_log, env=env) as address:
         yield address
 
 

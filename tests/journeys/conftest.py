@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -22,17 +21,8 @@ PHONE = {
 DESK = {"viewport": {"width": 1280, "height": 800}}
 
 
-@pytest.fixture(autouse=True)
-def temporary_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Where the service's processes put what they call temporary; nothing of ours may be in it."""
-    folder = tmp_path / "temporary"
-    folder.mkdir()
-    monkeypatch.setenv("TMPDIR", str(folder))
-    return folder
-
-
 @pytest.fixture
-def screen(web: str, browser: Any) -> Iterator[Callable[..., Any]]:
+def screen(transactional_db: None, web: str, browser: Any) -> Iterator[Callable[..., Any]]:
     """`screen(**context)`: a page of a browser of its own, at the service's door."""
     opened, complaints = [], []
 

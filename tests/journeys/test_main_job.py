@@ -92,8 +92,9 @@ def planted_files():
 
 
 def test_from_the_phone_to_the_report(
-    programme, ines, otto, maren, tove, screen, worker, tmp_path, temporary_folder
+    programme, ines, otto, maren, tove, screen, worker, tmp_path, temporary_folder, web_log
 ):
+    folders = (tmp_path, temporary_folder, web_log.parent)
     left_by_others = set(at_rest.staged())  # tests whose rows are gone, and their frames not
     captures, plant, planted = planted_files()
     assert planted == set(plant.slots)  # only what is in the files proves anything by its absence
@@ -106,7 +107,7 @@ def test_from_the_phone_to_the_report(
     hands.describe(phone, answers=ANSWERS, supervisor=otto.name)
     hands.add_captures(phone, captures)
     hands.until_shown(phone, phone.url, "a:has-text('Look at what is hidden')")
-    in_flight, *_ = at_rest.search(tmp_path, temporary_folder, words=planted)
+    in_flight, *_ = at_rest.search(*folders, words=planted)
     assert in_flight == {}
     assert set(at_rest.staged()) - left_by_others
     hands.confirm_masks(phone, len(captures))
@@ -137,7 +138,7 @@ def test_from_the_phone_to_the_report(
     assert sum(code in row for row in scans) == 2
 
     assert set(at_rest.staged()) - left_by_others == set()
-    hits, objects, size = at_rest.search(tmp_path, temporary_folder, words=planted)
+    hits, objects, size = at_rest.search(*folders, words=planted)
     assert {where: sorted(map(plant.slots.get, words)) for where, words in hits.items()} == {}
     print(f"N = {len(planted)} planted strings, 0 found in {objects} objects, {size} bytes")
     assert objects > 30

@@ -40,7 +40,7 @@ def exam(programme):
 
 
 @pytest.fixture
-def visit(web, browser, exam):
+def visit(transactional_db, web, browser, exam):
     """`visit(path, **context)`: a page as the exam's trainee sees it, or `by`; complaints of the
     browser fail."""
     opened, complaints = [], []

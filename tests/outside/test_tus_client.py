@@ -42,9 +42,9 @@ def exam(ines):
     return f.drafted_exam(ines, ines.memberships.get().programme, when=timezone.now())
 
 
-@pytest.fixture
-def web(transactional_db, tmp_path):
-    with processes.web(log=tmp_path / "web.log", threads=16) as address:
+@pytest.fixture(scope="module")
+def web(django_db_setup, tmp_path_factory):
+    with processes.web(log=tmp_path_factory.mktemp("web") / "web.log", threads=16) as address:
         yield address
 
 

@@ -114,14 +114,14 @@ def stop(process: subprocess.Popen[bytes], *, how: int = signal.SIGTERM) -> None
 
 
 @contextmanager
-def web(*, log: Path, threads: int = 4) -> Iterator[str]:
+def web(*, log: Path, threads: int = 4, env: dict[str, str] | None = None) -> Iterator[str]:
     """The web server on a free port; gives its address once it answers."""
     port = free_port()
     command = [
         sys.executable, "-m", "gunicorn", "deploy.wsgi", "--bind", f"127.0.0.1:{port}",
         "--worker-class", "gthread", "--threads", str(threads), "--no-control-socket",
     ]  # fmt: skip
-    with started(command, log=log):
+    with started(command, log=log, env=env):
         address = f"http://127.0.0.1:{port}"
         until(lambda: answers(f"{address}/healthz"), seconds=30, what="the web server")
         yield address
