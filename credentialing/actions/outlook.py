@@ -19,8 +19,9 @@ from credentialing.forecasts import gather, telling
 from credentialing.models import BackTest, Outlook, OutlookRun
 
 BATCH = 20
-# A run that has not finished by then has died: the next tick takes it over.
-TAKEN_OVER_AFTER = dt.timedelta(hours=2)
+# A run that nothing was heard of for so long has died: the next tick takes it over. The back-test
+# says nothing while it works, and takes a minute or two.
+TAKEN_OVER_AFTER = dt.timedelta(minutes=15)
 BACK_TEST_EVERY = dt.timedelta(days=28)
 
 
@@ -93,9 +94,9 @@ def finish(*, run: OutlookRun, failed: str, by: None = None, at: dt.datetime) ->
     OutlookRun.objects.filter(pk=run.pk).update(finished_at=at, failed=failed[:300])
 
 
-@action(ledger=None, why="counts what a run has done so far")
+@action(ledger=None, why="counts what a run has done so far, and says that it is alive")
 def progress(*, run: OutlookRun, people: int, by: None = None, at: dt.datetime) -> None:
-    OutlookRun.objects.filter(pk=run.pk).update(people=F("people") + people)
+    OutlookRun.objects.filter(pk=run.pk).update(people=F("people") + people, claimed_at=at)
 
 
 @action("outlook.shown")
@@ -166,7 +167,7 @@ def _write_all(programme, material, judged, plans, as_of, claimed, at) -> str:
                 continue
             told[one.membership_id] = (one.version_id, member.ends_on, said)
         write(programme=programme, as_of=as_of, told=told, at=at)
-        progress(run=claimed, people=len(told), at=at)
+        progress(run=claimed, people=len(told), at=max(at, timezone.now()))
     return failed
 
 

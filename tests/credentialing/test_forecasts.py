@@ -138,10 +138,13 @@ def test_twice_a_day_is_once_and_the_next_day_is_another(programme, ada):
     assert Outlook.objects.count() == 1
 
 
-def test_a_run_that_died_is_taken_over(programme, ada):
-    assert outlook.claim(programme=programme, at=f.NOW) is not None
-    assert outlook.run(programme, at=f.at(63, 10)) is None
-    assert outlook.run(programme, at=f.at(63, 12)).people == 1
+def test_a_run_that_died_is_taken_over_and_one_that_is_heard_of_is_not(programme, ada):
+    minutes = [f.NOW + dt.timedelta(minutes=n) for n in range(0, 40)]
+    claimed = outlook.claim(programme=programme, at=minutes[0])
+    assert outlook.run(programme, at=minutes[14]) is None
+    outlook.progress(run=claimed, people=20, at=minutes[14])
+    assert outlook.run(programme, at=minutes[28]) is None
+    assert outlook.run(programme, at=minutes[29]).people == 1
 
 
 def test_somebody_who_cannot_be_forecast_is_said_and_the_others_are_written(
