@@ -139,7 +139,7 @@ def test_twice_a_day_is_once_and_the_next_day_is_another(programme, ada):
 
 
 def test_a_run_that_died_is_taken_over_and_one_that_is_heard_of_is_not(programme, ada):
-    minutes = [f.NOW + dt.timedelta(minutes=n) for n in range(0, 40)]
+    minutes = [f.NOW + dt.timedelta(minutes=n) for n in range(40)]
     claimed = outlook.claim(programme=programme, at=minutes[0])
     assert outlook.run(programme, at=minutes[14]) is None
     outlook.progress(run=claimed, people=20, at=minutes[14])
