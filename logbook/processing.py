@@ -99,7 +99,8 @@ def _strip(upload: Upload, key: bytes, clock: Clock) -> Refusal | None:
     staging, name = keeping.staging(), str(upload.pk)
     mac = ArrivalMac(keeping.arrival_key())
     arrived = mac.watch(keeping.arrived(upload, key))
-    outcome = keeping.runner().strip(arrived, day=_day(upload.capture.exam))
+    exam = Exam.objects.select_related("programme", "revision").get(captures=upload.capture_id)
+    outcome = keeping.runner().strip(arrived, day=_day(exam))
     if isinstance(outcome, Refusal):
         return outcome
     facts = _with_letters(outcome.facts, outcome.poster)

@@ -344,10 +344,13 @@ def warm() -> None:
     working = io.BytesIO(working.getvalue())
     clips.finish(working, master, io.BytesIO(), facts=facts, mask=facts.mask)
     master.seek(0)
-    clips.strip(master, io.BytesIO(), io.BytesIO(), limits=limits, day=day)
+    working = io.BytesIO()
+    facts = clips.strip(master, working, io.BytesIO(), limits=limits, day=day)
+    working.seek(0)
+    clips.finish(working, io.BytesIO(), io.BytesIO(), facts=facts, mask=facts.mask)
     master.seek(0)
     lines.strip_along(master, io.BytesIO(), line=(0.5, 0, 0.5, 1), caption="warm", limits=limits)
-    fingerprint.codes(fingerprint.fingerprint(pixels.astype(np.uint8)))
+    fingerprint.fingerprint(pixels.astype(np.uint8))
     cleaning.warm()
 
 

@@ -1,8 +1,8 @@
 """Moving pictures: every frame and its time into a fresh clip, nothing else carried along.
 
-Runs in the child process only. The working copy is Ut Video (lossless) in NUT, which is fast and
-exact; the master is H.264 in MP4 without B-frames, so that decoding order is showing order and
-no edit list is needed, with a key frame every `KEY_EVERY` frames, so that stepping is quick.
+Runs in the child process only. What waits for the mask is without loss (`frames`); the master is
+H.264 in MP4 without B-frames, so that decoding order is showing order and no edit list is needed,
+with a key frame every `KEY_EVERY` frames, so that stepping is quick.
 """
 
 import io
@@ -19,7 +19,7 @@ import av
 import av.bitstream
 from av.video.frame import PictureType
 
-from logbook.intake import containers, frames, masks, sector, stills
+from logbook.intake import coded, containers, frames, masks, sector, stills
 from logbook.intake.facts import CLIP, Day, Facts, Limits, Rectangle, Refused, Suggestions
 
 CODECS = (
@@ -82,11 +82,39 @@ def strip(
 
     Raises Refused; any other error means damage.
     """
+    about = {"limits": limits, "day": day, "form": form}
+    if form == "mov":
+        try:
+            return _strip(source, working, poster, copied=True, **about)
+        except Exception:  # what is unusual, or wrong, is for the way over bare frames to show
+            for one in (working, poster):
+                one.seek(0)
+                one.truncate()
+    return _strip(source, working, poster, copied=False, **about)
+
+
+def _strip(
+    source: BinaryIO,
+    working: BinaryIO,
+    poster: BinaryIO,
+    *,
+    limits: Limits,
+    day: Day,
+    form: str,
+    copied: bool,
+) -> Facts:
     whole = containers.WHOLE[form](source)
     source.seek(0)
-    with av.open(source, "r", format=form, options=options(form)) as container:
+    with av.open(source, "r", format=form, options=options(form, decode=not copied)) as container:
         stream = _picture_stream(container)
-        writer, timing = rewrite(container, stream, working, limits=limits, timed=form != "avi")
+        writer, timing = rewrite(
+            container,
+            stream,
+            working,
+            limits=limits,
+            timed=form != "avi",
+            copy=coded.Copy(stream, working) if copied else None,
+        )
         if not whole or timing.short:
             raise Refused("cut_short")
         writer.close(poster)
@@ -146,8 +174,10 @@ def rewrite(
     *,
     limits: Limits,
     timed: bool = True,
+    copy: coded.Copy | None = None,
 ) -> tuple[frames.WorkingWriter, Timing]:
-    """Every frame into the working copy, and when each is shown.
+    """Every frame into the working copy, and when each is shown; `copy` where the coded pictures
+    wait.
 
     `timed` False: the container gives its frames' times in the order in which they are stored,
     which is not always the one in which they are shown.
@@ -162,11 +192,12 @@ def rewrite(
     shown: list[int | None] = []
     if not expected:
         expected = math.ceil((container.duration or 0) / 1e6 * (stream.average_rate or 0)) + 1
-    writer = frames.WorkingWriter(working, expected)
+    writer = frames.WorkingWriter(working, expected, copy)
+    decode = copy.decode if copy else av.Packet.decode
     packets = 0
     for packet in container.demux(stream):
         packets += packet.size > 0
-        for frame in packet.decode():
+        for frame in decode(packet):
             limits.check_clip(frame.width, frame.height, writer.count + 1, 0)
             if frame.is_corrupt:
                 raise Refused("damaged")
@@ -212,7 +243,7 @@ def colour_of(stream: av.VideoStream) -> dict[str, int]:
 
 def aspect_of(stream: av.VideoStream) -> Fraction:
     """A pixel's width over its height."""
-    aspect = stream.sample_aspect_ratio
+    aspect = stream.sample_aspect_ratio or stream.codec_context.sample_aspect_ratio
     return aspect if aspect and Fraction(1, 4) <= aspect <= 4 else Fraction(1)
 
 
@@ -291,7 +322,7 @@ def finish(
         muxer["reserve_index_space"] = str(256 + 32 * (facts.frames // KEY_EVERY + 1))
     with av.open(out, "w", format=form.container, options=muxer) as target:
         stream = _stream(target, facts, form, Fraction(unit, facts.ticks_per_second))
-        # The encoder writes its settings into the stream as text; nothing needs them.
+        # The encoder writes its settings into the first packet as text; nothing needs them.
         cleaner = form.cleaner and av.bitstream.BitStreamFilterContext(form.cleaner, stream)
 
         def write(packets: Iterable[av.Packet]) -> None:
@@ -362,9 +393,13 @@ def _move_offsets(index: bytearray, start: int, end: int, shift: int) -> None:
         position += size
 
 
-def options(form: str) -> dict[str, str]:
-    """Nothing but this container and these decoders; "aac" is what sound is most often."""
-    return {"format_whitelist": form, "codec_whitelist": ",".join((*CODECS, "aac"))}
+def options(form: str, *, decode: bool = True) -> dict[str, str]:
+    """Nothing but this container and these decoders; "aac" is what sound is most often.
+
+    `decode` False: the first pictures are not decoded while it is opened, to know more of them.
+    """
+    decoders = (*CODECS, "aac") if decode else ("none",)
+    return {"format_whitelist": form, "codec_whitelist": ",".join(decoders)}
 
 
 def _picture_stream(container: av.container.InputContainer) -> av.VideoStream:

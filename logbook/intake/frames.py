@@ -1,7 +1,8 @@
 """Frames of a clip between its decoder and its encoder: as they are meant to be seen, and waiting.
 
-What waits for the mask is without loss. While it is small it is bare planes, which cost no more
-than writing them; a longer clip is Ut Video in NUT, a third of the size and almost as fast.
+What waits for the mask is without loss: the clip's own coded pictures where they can be copied
+(`coded`), else bare planes while that is little, which cost no more than writing them, else Ut
+Video in NUT, a third of the size and almost as fast.
 Runs in the child process only.
 """
 
@@ -14,12 +15,13 @@ import av
 import numpy as np
 from av.video.reformatter import VideoReformatter
 
-from logbook.intake import sector, stills
+from logbook.intake import coded, sector, stills
+from logbook.intake.coded import FULL_RANGE, Meant
 from logbook.intake.facts import Facts, Refused
 from logbook.intake.marks import LIGHT
 from logbook.intake.masks import Box
 
-LIMITED_RANGE, FULL_RANGE = 1, 2
+LIMITED_RANGE = 1
 SMPTE170M = 6
 BLACK = (16, 128, 128)  # in limited range, as every waiting frame is
 BARE_BYTES = 128 * 1024 * 1024
@@ -35,12 +37,15 @@ _reformatter = VideoReformatter()
 class WorkingWriter:
     """Writes frames without loss, and keeps one from the middle for the preview.
 
-    `expected` frames, where the file says how many; it decides only how they are written.
+    `expected` frames, where the file says how many; it decides only how they are written, which
+    is for `copy` where their coded pictures wait.
     """
 
-    def __init__(self, working: BinaryIO, expected: int = 0) -> None:
-        self._working, self._expected = working, expected
-        self._waiting: _Bare | _Packed | None = None
+    def __init__(
+        self, working: BinaryIO, expected: int = 0, copy: coded.Copy | None = None
+    ) -> None:
+        self._working, self._expected, self._copy = working, expected, copy
+        self._waiting: _Bare | _Packed | coded.Copy | None = None
         self._kept: av.VideoFrame | None = None
         self.glimpses = sector.Glimpses()
         self.count = self.width = self.height = 0
@@ -48,8 +53,9 @@ class WorkingWriter:
 
     def add_upright(self, frame: av.VideoFrame) -> None:
         """Append a frame as a decoder gives it."""
-        self.turned = round(frame.rotation / 90) % 2 == 1
-        self.add(upright(frame))
+        how = coded.meant(frame)
+        self.turned = how.turns % 2 == 1
+        self.add(upright(frame, how))
 
     def add(self, frame: av.VideoFrame) -> None:
         """Append a frame in yuv420p, limited range, even sides, all of one size."""
@@ -57,7 +63,7 @@ class WorkingWriter:
             self.width, self.height = frame.width, frame.height
             whole = self._expected * frame.width * frame.height * 3 // 2
             form = _Bare if 0 < whole <= BARE_BYTES else _Packed
-            self._waiting = form(self._working, frame.width, frame.height)
+            self._waiting = self._copy or form(self._working, frame.width, frame.height)
         elif (frame.width, frame.height) != (self.width, self.height):
             raise Refused("damaged")
         # The frame at the highest power of two: always in the second half, known without counting.
@@ -82,9 +88,15 @@ class WorkingWriter:
 
 def waiting(working: BinaryIO, facts: Facts) -> Iterator[av.VideoFrame]:
     """The frames that `WorkingWriter` wrote, each the caller's own to change."""
-    head = working.read(len(BARE))
+    head = working.read(len(coded.MARK))
     working.seek(0)
-    if head != BARE:
+    if head == coded.MARK:
+        for frame, how in coded.read(working):
+            frame = upright(frame, how)
+            frame.make_writable()
+            yield frame
+        return
+    if not head.startswith(BARE):
         with av.open(working, "r", format="nut") as container:
             for frame in container.decode(video=0):
                 frame.make_writable()
@@ -143,19 +155,17 @@ class _Packed:
         self._out.close()
 
 
-def upright(frame: av.VideoFrame) -> av.VideoFrame:
+def upright(frame: av.VideoFrame, how: Meant) -> av.VideoFrame:
     """The frame as it is meant to be seen: turned, 8 bits, yuv420p, limited range, even sides.
 
     Lines of two fields stay as they lie; nothing is made up between them.
     """
-    turns = round(frame.rotation / 90) % 4
-    full = frame.format.name.startswith("yuvj") or frame.color_range == FULL_RANGE
-    if frame.format.name != "yuv420p" or full:
-        frame = _limited(frame, full=full)
-    if not (turns or frame.width % 2 or frame.height % 2):
+    if frame.format.name != "yuv420p" or how.full:
+        frame = _limited(frame, full=how.full)
+    if not (how.turns or frame.width % 2 or frame.height % 2):
         return frame
     luma, *chroma = planes(frame)
-    return from_planes([np.rot90(one, turns) for one in (_padded(luma), *chroma)])
+    return from_planes([np.rot90(one, how.turns) for one in (_padded(luma), *chroma)])
 
 
 def even(picture: np.ndarray, *, ybr: bool = False) -> av.VideoFrame:

@@ -46,7 +46,7 @@ def small(luma: np.ndarray) -> np.ndarray:
 
 def find(glimpses: Sequence[np.ndarray]) -> Rectangle | None:
     """Where the image is; None where none stands out, or where it fills the picture."""
-    frames = np.stack([one.astype(np.float32) for one in glimpses])
+    frames = np.stack(glimpses).astype(np.float32)
     height, width = frames.shape[1:]
     if min(height, width) < 16:
         return None
@@ -164,7 +164,7 @@ def orientation_mark(picture: np.ndarray, image: masks.Box) -> masks.Box | None:
 
 def _parts(grid: np.ndarray) -> list[tuple[tuple[int, int], tuple[int, int], int]]:
     """Connected parts (by edges): rows and columns from-to, and the number of cells."""
-    left = {(int(y), int(x)) for y, x in np.argwhere(grid)}
+    left = set(map(tuple, np.argwhere(grid).tolist()))
     found = []
     while left:
         part = _part(left)
@@ -245,7 +245,7 @@ def _grown(grid: np.ndarray) -> np.ndarray:
 
 def _largest(grid: np.ndarray) -> np.ndarray | None:
     """The largest connected part (by edges), or None."""
-    left = {(int(y), int(x)) for y, x in np.argwhere(grid)}
+    left = set(map(tuple, np.argwhere(grid).tolist()))
     best: set[tuple[int, int]] = set()
     while left:
         part = _part(left)

@@ -11,7 +11,15 @@ from typing import BinaryIO
 
 import numpy as np
 import pillow_heif
-from PIL import ExifTags, Image, ImageOps
+from PIL import (
+    AvifImagePlugin,
+    ExifTags,
+    Image,
+    ImageOps,
+    MpoImagePlugin,
+    TiffImagePlugin,
+    WebPImagePlugin,
+)
 
 from logbook.intake import jpegs, masks, sector
 from logbook.intake.facts import STILL, Day, Facts, Limits, Rectangle, Refused, Suggestions
@@ -25,6 +33,8 @@ PREVIEW_SIDE, POSTER_SIDE = 1280, 640
 PNG_PIXELS = 4_000_000  # above this a lossless master costs more than it shows
 JPEG_QUALITY = 93
 
+# Named, so that no format's first file makes Pillow load all forty.
+LOADED = (AvifImagePlugin, MpoImagePlugin, TiffImagePlugin, WebPImagePlugin)
 pillow_heif.register_heif_opener(thumbnails=False)
 
 

@@ -166,7 +166,8 @@ def box(kind, payload):
 
 def mp4(plant):
     """A clip with texts in metadata, boxes, handler name, chapters, a subtitle stream, one of
-    timed metadata, and the pictures' own stream."""
+    timed metadata, and the pictures' own stream: in units that are none of its pictures, and
+    behind its parameter sets."""
     with_texts = io.BytesIO()
     with (
         av.open(io.BytesIO(samples.clip(frames=12))) as source,
@@ -178,6 +179,8 @@ def mp4(plant):
         target.metadata["location"] = "+47.3750-008.5417/"
         pictures = target.add_stream_from_template(source.streams.video[0])
         pictures.metadata["handler_name"] = plant("MP4 handler name")
+        sets = parameter_sets(pictures.codec_context.extradata)
+        pictures.codec_context.extradata += plant.raw("behind the decoder's parameters")
         words, timed = target.add_mux_stream("mov_text"), target.add_data_stream("bin_data")
         timed.codec_tag = "gpmd"
         chapter = {"id": 1, "start": 0, "end": 200, "time_base": Fraction(1, 1000)}
@@ -191,7 +194,10 @@ def mp4(plant):
                 continue
             packet.stream = pictures
             if first:
-                packet, first = with_sei(packet, plant.raw("H.264 SEI user data")), False
+                units = [sei(plant.raw("H.264 SEI user data"))]
+                units += [bytes([kind]) + plant.raw(f"H.264 unit {kind}") for kind in NO_PICTURES]
+                units += [one + plant.raw("behind an H.264 parameter set") for one in sets]
+                packet, first = with_units(packet, units), False
                 packet.stream = pictures
             target.mux(packet)
     content = with_texts.getvalue()
@@ -336,14 +342,40 @@ def at_the_start(stream, content):
     return packet
 
 
+# ITU-T H.264 table 7-1, with a reference count of 0: data partitions, delimiter, ends, filler,
+# extension, prefix, subset, auxiliary slice, reserved and unspecified.
+NO_PICTURES = (0, 2, 3, 4, 9, 10, 11, 12, 13, 14, 15, 16, 19, 20, 21, 22, 24, 31)
+
+
 def with_sei(packet, text):
-    """The packet with a user-data-unregistered SEI before its first unit (length-prefixed)."""
+    """The packet with a user-data-unregistered SEI before its first unit."""
+    return with_units(packet, [sei(text)])
+
+
+def sei(text):
     payload = b"\x11" * 16 + text
-    unit = b"\x06\x05" + bytes([len(payload)]) + payload + b"\x80"
-    changed = av.Packet(struct.pack(">I", len(unit)) + unit + bytes(packet))
+    return b"\x06\x05" + bytes([len(payload)]) + payload + b"\x80"
+
+
+def with_units(packet, units):
+    """The packet with further units before its first one (length-prefixed)."""
+    more = b"".join(struct.pack(">I", len(unit)) + unit for unit in units)
+    changed = av.Packet(more + bytes(packet))
     for name in ("pts", "dts", "duration", "time_base", "is_keyframe"):
         setattr(changed, name, getattr(packet, name))
     return changed
+
+
+def parameter_sets(record):
+    """The parameter sets of an AVCDecoderConfigurationRecord (ISO/IEC 14496-15, 5.3.3.1)."""
+    found, at = [], 5
+    for _kind in range(2):
+        count, at = record[at] & 31, at + 1
+        for _set in range(count):
+            (size,) = struct.unpack_from(">H", record, at)
+            found.append(record[at + 2 : at + 2 + size])
+            at += 2 + size
+    return found
 
 
 def mov_without_type(plant):
