@@ -123,8 +123,14 @@ def _next(working: BinaryIO) -> bytes:
 
 
 def _filter(stream: av.VideoStream) -> tuple[BitStreamFilterContext, bytes]:
-    """What cleans each packet, and the cleaned parameter sets, which only an output tells."""
+    """What cleans each packet, and the cleaned parameter sets. Raises NotCopied."""
     with av.open(io.BytesIO(), "w", format="null") as nowhere:
         told = nowhere.add_stream_from_template(stream)
-        cleaner = BitStreamFilterContext(KEPT, stream, told)
-        return cleaner, told.codec_context.extradata or b""
+        cleaner = BitStreamFilterContext(KEPT, stream, told)  # only an output tells of them,
+        sets = told.codec_context.extradata
+    if not sets:
+        raise NotCopied
+    # and of these no unit was left out yet: they go the way of a packet.
+    return cleaner, b"".join(
+        map(bytes, BitStreamFilterContext(KEPT, CODEC).filter(av.Packet(sets)))
+    )

@@ -164,6 +164,7 @@ def test_without_javascript_the_numbers_do_it(visit, exam):
     for side, value in (("x0", "20"), ("y0", "30"), ("x1", "40"), ("y1", "50")):
         page.fill(f"[name={side}-2]", value)
     page.click("text=Show these on the picture")
+    page.locator("[data-mask-picture] rect >> nth=2").wait_for()
     assert page.locator("[data-mask-picture] rect").count() == 3
     page.click("text=Hide this and keep the capture")
     work()

@@ -180,7 +180,9 @@ def mp4(plant):
         pictures = target.add_stream_from_template(source.streams.video[0])
         pictures.metadata["handler_name"] = plant("MP4 handler name")
         sets = parameter_sets(pictures.codec_context.extradata)
-        pictures.codec_context.extradata += plant.raw("behind the decoder's parameters")
+        pictures.codec_context.extradata = with_a_set(
+            pictures.codec_context.extradata, sei(plant.raw("SEI among the parameter sets"))
+        ) + plant.raw("behind the parameter sets")
         words, timed = target.add_mux_stream("mov_text"), target.add_data_stream("bin_data")
         timed.codec_tag = "gpmd"
         chapter = {"id": 1, "start": 0, "end": 200, "time_base": Fraction(1, 1000)}
@@ -364,6 +366,15 @@ def with_units(packet, units):
     for name in ("pts", "dts", "duration", "time_base", "is_keyframe"):
         setattr(changed, name, getattr(packet, name))
     return changed
+
+
+def with_a_set(record, unit):
+    """The record (ISO/IEC 14496-15, 5.3.3.1) with one more unit where it lists a single set."""
+    (size,) = struct.unpack_from(">H", record, 6)
+    assert record[5] & 31 == 1
+    at = 8 + size
+    head = record[:5] + bytes([record[5] + 1]) + record[6:at]
+    return head + struct.pack(">H", len(unit)) + unit + record[at:]
 
 
 def parameter_sets(record):

@@ -19,7 +19,7 @@ MAKERS = {
     "png": (canaries.png, 18),
     "webp": (canaries.webp, 15),
     "heif": (canaries.heif, 14),
-    "mp4": (canaries.mp4, 39),
+    "mp4": (canaries.mp4, 40),
     "mov": (canaries.mov_without_type, 2),
     "gif": (canaries.gif, 4),
     "moving png": (canaries.moving_png, 14),
