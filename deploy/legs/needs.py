@@ -354,6 +354,17 @@ def _has_face() -> bool:
     return bool(told.stdout.strip())
 
 
+def nginx() -> str:
+    """The proxy's path; the program alone, which whoever asks starts with a set-up of its own."""
+    found = shutil.which("nginx") or shutil.which("nginx", path="/usr/sbin")
+    if found is None:
+        install("nginx-light")
+        found = shutil.which("nginx") or shutil.which("nginx", path="/usr/sbin")
+    if found is None:
+        raise NotHere("no nginx on this machine: apt-get install nginx-light")
+    return found
+
+
 # ---------------------------------------------------------------------------------------------
 # The protocol's own client
 
