@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import uuid
-from collections.abc import Sequence
 
 import numpy as np
 
@@ -46,8 +44,8 @@ def _clauses(
 ) -> None:
     columns = {
         "id": ("uuid", _new_ids(len(member))),
-        "membership": ("uuid", _uuids(rows.memberships)[member]),
-        "clause": ("uuid", _uuids(rows.clauses)[clause]),
+        "membership": ("uuid", engine.uuids(rows.memberships)[member]),
+        "clause": ("uuid", engine.uuids(rows.clauses)[clause]),
     } | {
         f"s_{name}": ("float" if name in SHARES else "int", values[member, clause])
         for name, values in found.clauses.items()
@@ -86,8 +84,8 @@ def _changes(
         [as_of.d2, as_of.n, engine.moment(at), engine.identifier(rows.programme.pk)],
         {
             "id": ("uuid", _new_ids(len(member))),
-            "membership": ("uuid", _uuids(rows.memberships)[member]),
-            "clause": ("uuid", _uuids(rows.clauses)[clause]),
+            "membership": ("uuid", engine.uuids(rows.memberships)[member]),
+            "clause": ("uuid", engine.uuids(rows.clauses)[clause]),
             "was": ("int", before[member, clause]),
             "becomes": ("int", after[member, clause]),
         },
@@ -129,7 +127,7 @@ def _wholes(rows: Rows, stored: Table, found: Table, as_of: measures.AsOf) -> No
         ],
         {
             "id": ("uuid", _new_ids(len(at))),
-            "membership": ("uuid", _uuids(rows.memberships)[at]),
+            "membership": ("uuid", engine.uuids(rows.memberships)[at]),
             **{f"s_{name}": ("int", found.whole[name][at]) for name in names},
         },
     )
@@ -139,11 +137,7 @@ CHANGE = StandingChange._meta.db_table
 
 
 def _new_ids(count: int) -> Numbers:
-    return _uuids([uuid7() for _ in range(count)])
-
-
-def _uuids(ids: Sequence[uuid.UUID]) -> Numbers:
-    return np.frombuffer(b"".join(one.bytes for one in ids), "V16")
+    return engine.uuids([uuid7() for _ in range(count)])
 
 
 def _taken(name: str) -> str:

@@ -1,7 +1,7 @@
 """Rows of whole numbers out of either engine and into it, as arrays.
 
-PostgreSQL gives each column of a query as one binary array and takes it so: no object a value is
-made on the way. SQLite gives and takes tuples.
+PostgreSQL gives each column of a query as one string of bytes and takes it as a binary array: no
+object a value is made on the way. SQLite gives and takes tuples.
 """
 
 from __future__ import annotations
@@ -19,15 +19,9 @@ import numpy as np
 from django.db import connection
 from numpy.typing import NDArray
 
-# An element of a binary array is its length and its value; before the first stand 20 bytes.
-_HEAD = 20
-_SENT: Mapping[str, np.dtype] = {
-    "int": np.dtype([("size", ">i4"), ("value", ">i4")]),
-    "long": np.dtype([("size", ">i4"), ("value", ">i8")]),
-    "float": np.dtype([("size", ">i4"), ("value", ">f8")]),
-    "uuid": np.dtype([("size", ">i4"), ("value", "V16")]),
-}
+_SENT = {"int": ">i4", "long": ">i8", "float": ">f8", "uuid": "V16"}
 _TYPE = {"int": "int4", "long": "int8", "float": "float8", "uuid": "uuid"}
+_SEND = {"int": "int4send", "long": "int8send", "float": "float8send", "uuid": "uuid_send"}
 _OWN = {"int": np.int64, "long": np.int64, "float": np.float64, "uuid": np.dtype("V16")}
 
 
@@ -107,18 +101,19 @@ def _literal(value: Any) -> str:
     return f"'{value}'"
 
 
-def given(ids: Sequence[uuid.UUID]) -> tuple[str, Any]:
-    """(a table `u` of these ids: `n` from 0, `id`; its parameter)."""
+def given(ids: Sequence[uuid.UUID], name: str = "u") -> tuple[str, Any]:
+    """(a table of that name of these ids: `n` from 0, `id`; its parameter)."""
     if is_postgresql():
-        return "(SELECT id, n - 1 AS n FROM unnest(%s::uuid[]) WITH ORDINALITY v(id, n)) u", list(
-            ids
-        )
-    return "(SELECT value AS id, key AS n FROM json_each(%s)) u", json.dumps([i.hex for i in ids])
+        numbered = "unnest(%s::uuid[]) WITH ORDINALITY v(id, n)"
+        return f"(SELECT id, n - 1 AS n FROM {numbered}) {name}", list(ids)  # noqa: S608
+    return f"(SELECT value AS id, key AS n FROM json_each(%s)) {name}", json.dumps(  # noqa: S608
+        [one.hex for one in ids]
+    )
 
 
 class Reading:
-    """A query under way, and then its columns, each of a kind: int, long, float or uuid. Nothing
-    in them is NULL.
+    """A query under way, and then its columns, each of a kind: int, long, float or uuid; ints,
+    longs or uuids where a row has many of them as `as_bytes` makes them. Nothing is NULL.
 
     Ahead: on PostgreSQL it runs there, on this connection and in this transaction, while the
     caller computes; whoever asks the connection for something else meanwhile waits for it.
@@ -133,13 +128,13 @@ class Reading:
         ahead: Executor | None = None,
     ) -> None:
         self.kinds = kinds
-        names = {_quoted(name): _TYPE[kind] for name, kind in kinds.items()}
+        names = {_quoted(name): kind for name, kind in kinds.items()}
         if not is_postgresql():
             with connection.cursor() as cursor:
                 cursor.execute(f"SELECT {', '.join(names)} FROM ({query})", params)  # noqa: S608
                 self._rows = cursor.fetchall()
             return
-        chosen = ", ".join(f"array_agg({name}::{its_type})" for name, its_type in names.items())
+        chosen = ", ".join(as_bytes(*one) for one in names.items())
         asked = _binary(), f"SELECT {chosen} FROM ({query}) r", params  # noqa: S608 - own names
         self._rows = ahead.submit(_execute, *asked) if ahead else _execute(*asked)
 
@@ -147,23 +142,23 @@ class Reading:
         rows = self._rows.result() if isinstance(self._rows, Future) else self._rows
         if is_postgresql():
             pairs = zip(self.kinds.items(), rows, strict=True)
-            return {name: _from_array(sent, kind) for (name, kind), sent in pairs}
+            return {name: _from_bytes(sent, kind.removesuffix("s")) for (name, kind), sent in pairs}
         return {
             name: _from_values([row[at] for row in rows], kind)
             for at, (name, kind) in enumerate(self.kinds.items())
         }
 
 
+def as_bytes(column: str, kind: str) -> str:
+    """All values of a column, one behind the other."""
+    if kind not in _TYPE:
+        return f"string_agg({column}, '')"
+    return f"string_agg({_SEND[kind]}({column}::{_TYPE[kind]}), '')"
+
+
 def _execute(cursor: Any, statement: str, params: Sequence[Any]) -> Sequence[Any]:
-    for oid in (1007, 1016, 1022, 2951):  # int4[], int8[], float8[], uuid[]
-        cursor.adapters.register_loader(oid, _bytes_loader())
-    return cursor.execute(statement, params, binary=True).fetchone()
-
-
-def _from_values(values: Sequence[Any], kind: str) -> NDArray[Any]:
-    if kind == "uuid":
-        return np.frombuffer(bytes.fromhex("".join(values)), "V16")
-    return np.array(values, _OWN[kind])
+    given = [_to_array(uuids(one), "uuid") if isinstance(one, list) else one for one in params]
+    return cursor.execute(statement, given, binary=True).fetchone()
 
 
 def _binary() -> Any:
@@ -171,27 +166,23 @@ def _binary() -> Any:
     from psycopg import Cursor
 
     connection.ensure_connection()
-    return Cursor(connection.connection)
+    cursor = Cursor(connection.connection)
+    cursor.adapters.register_dumper(_Array, _array_dumper())
+    return cursor
 
 
-def _bytes_loader() -> type:
-    from psycopg.adapt import Loader
-    from psycopg.pq import Format
-
-    class Bytes(Loader):
-        format = Format.BINARY
-
-        def load(self, data: Any) -> bytes:
-            return bytes(data)
-
-    return Bytes
+def uuids(ids: Sequence[uuid.UUID]) -> NDArray[Any]:
+    return np.frombuffer(b"".join(one.bytes for one in ids), "V16")
 
 
-def _from_array(sent: bytes | None, kind: str) -> NDArray[Any]:
-    if sent is None:
-        return np.zeros(0, _OWN[kind])
-    values = np.frombuffer(sent, _SENT[kind], offset=_HEAD)["value"]
-    return np.ascontiguousarray(values) if kind == "uuid" else values.astype(_OWN[kind])
+def _from_bytes(sent: bytes | None, kind: str) -> NDArray[Any]:
+    return np.frombuffer(sent or b"", _SENT[kind]).astype(_OWN[kind])
+
+
+def _from_values(values: Sequence[Any], kind: str) -> NDArray[Any]:
+    if kind == "uuid":
+        return np.frombuffer(bytes.fromhex("".join(values)), "V16")
+    return np.array(values, _OWN[kind])
 
 
 def write(
@@ -203,7 +194,6 @@ def write(
     if is_postgresql():
         arrays = ", ".join(f"%s::{_TYPE[kind]}[]" for kind, _values in columns.values())
         with _binary() as cursor:
-            cursor.adapters.register_dumper(_Array, _array_dumper())
             given = [_to_array(values, kind) for kind, values in columns.values()]
             cursor.execute(statement.format(rows=f"unnest({arrays}) r({names})"), [*params, *given])
         return
@@ -231,8 +221,9 @@ _OID = {"int": 23, "long": 20, "float": 701, "uuid": 2950}
 
 
 def _to_array(values: NDArray[Any], kind: str) -> _Array:
-    sent = np.empty(len(values), _SENT[kind])
-    sent["size"] = _SENT[kind]["value"].itemsize
+    # An element of a binary array is its length and its value; before the first stand 20 bytes.
+    sent = np.empty(len(values), [("size", ">i4"), ("value", _SENT[kind])])
+    sent["size"] = sent["value"].itemsize
     sent["value"] = values
     head = struct.pack(">iiiii", 1, 0, _OID[kind], len(values), 1)
     return _Array(head + sent.tobytes(), _OID[kind])

@@ -147,14 +147,14 @@ class Rows:
     def ask(self, *, ahead: Executor | None = None) -> Stored:
         """Begin to read what is stored now; one query for the clauses and one for the wholes."""
         u, ids = engine.given(self.memberships)
-        kinds = {"at": "int", "clause": "int"} | {
-            name: "float" if name in SHARES else "int" for name in Standing.SAYS
-        }
+        c, clause_ids = engine.given(self.clauses, "c")
+        # A row of an earlier version's clause is not read, and stays as it was.
         clauses = engine.Reading(
-            f"SELECT u.n AS at, {engine.position(self.clauses, 'clause_id')} AS clause, "  # noqa: S608
-            f"{_columns(Standing.SAYS)} FROM {u} JOIN {STANDING} s ON s.membership_id = u.id",
-            [ids],
-            kinds,
+            f"SELECT u.n * {len(self.clauses)} + c.n AS place, {_columns(Standing.SAYS)} "  # noqa: S608
+            f"FROM {u} JOIN {STANDING} s ON s.membership_id = u.id JOIN {c} ON c.id = s.clause_id",
+            [ids, clause_ids],
+            {"place": "int"}
+            | {name: "float" if name in SHARES else "int" for name in Standing.SAYS},
             ahead=ahead,
         )
         wholes = engine.Reading(
@@ -179,11 +179,10 @@ class Stored:
     def table(self) -> Table:
         table = empty(self.memberships, self.of_each)
         rows = self.clauses.columns()
-        mine = rows["clause"] >= 0  # a row of an earlier version's clause stays as it was
-        at, clause = rows["at"][mine], rows["clause"][mine]
-        for name in Standing.SAYS:
-            table.clauses[name][at, clause] = rows[name][mine]
-        table.there[at, clause] = True
+        place = rows.pop("place")
+        for name, values in rows.items():
+            table.clauses[name].flat[place] = values
+        table.there.flat[place] = True
         rows = self.wholes.columns()
         for name in table.whole:
             table.whole[name][rows["at"]] = rows[name]
