@@ -9,15 +9,14 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, fields
-from functools import cached_property
 
 import numpy as np
 
 from credentialing import measures
 from credentialing.columns.frame import NEVER, NONE, Days, Flags, Frame, Numbers
-from credentialing.columns.runs import Runs, Said, Story, together
-from credentialing.columns.tallies import Tally, Value, exam_steps, exams_of, tally_of, value_of
-from credentialing.columns.views import Chunk, View, leaving
+from credentialing.columns.runs import Counts, Runs, Said, Story, on, together
+from credentialing.columns.tallies import Tally, Value, exams_of, tally_of, value_of
+from credentialing.columns.views import Chunk, View
 from credentialing.measures.plans import (
     AT_LEAST,
     COUNTS,
@@ -214,26 +213,25 @@ class Counting:
 
     def signed(self) -> tuple[Runs, Numbers]:
         """When the clause was known to hold, and everybody's counts at the end."""
-        story = self.view.by_signature(self.clause)
-        story, words = self._words(story, self.tally.words)
-        return story.runs(words, self.tally.holds, causes=True), story.at_the_end(words)
+        story, counts, _rows = self._along(self.view.by_signature(self.clause))
+        return story.runs(counts, self.tally.holds, causes=True), counts.end
 
-    def _words(self, story: Story, weights: Numbers) -> tuple[Story, Numbers]:
+    def _along(self, story: Story) -> tuple[Story, Counts, Numbers]:
+        """(what counts, how much of it, the row behind each of its places)."""
+        words, rows = self.tally.words, np.arange(story.rows)
         if self.in_exams:
-            story, weights = exams_of(self.view, self.tally, story)
-        return story, story.words(weights)
+            story, words, rows = exams_of(self.view, self.tally, story)
+        return story, story.counts(words), rows
 
     def reached(self, said: Said) -> tuple[Days, Days]:
         """The day the clause came to hold by performance, and when the scan that made it so was
         signed; NONE where it does not hold."""
-        story = self.view.by_performance(self.clause)
-        story, words = self._words(story, self.tally.words)
-        runs = story.runs(words, self.tally.holds, causes=False)
-        by_day = Said.of(runs, story.people)
+        story, counts, rows = self._along(self.view.by_performance(self.clause))
+        by_day = Said.of(story.runs(counts, self.tally.holds, causes=False), len(story.begins))
         reached = by_day.first if self.clause.judged == ONCE else by_day.since
-        reached = self._from_its_own_first_day(story, reached)
         reached = np.where(said.since != NONE, reached, NONE)
-        return reached, self._crossing(reached)
+        signed = self._crossing(story, counts, rows, reached)
+        return self._from_its_own_first_day(story, reached), signed
 
     def _from_its_own_first_day(self, story: Story, reached: Days) -> Days:
         """Where nothing at all is enough, it holds from the first day of the clause's own rows."""
@@ -246,74 +244,46 @@ class Counting:
         np.minimum.at(own, person, days)
         return np.where(reached == story.begins, own, reached)
 
-    def _crossing(self, reached: Days) -> Days:
+    def _crossing(self, story: Story, counts: Counts, rows: Numbers, reached: Days) -> Days:
         """When the scan was signed with which the count, in the order performed, came to hold."""
-        view, tally, clause = self.view, self.tally, self.clause
-        signed = np.zeros(len(reached), np.int64)
+        signed, holds = np.zeros(len(reached), np.int64), self.tally.holds
         people = np.flatnonzero(reached)
-        if not len(people) or not len(view.rows):
-            return signed
-        words = np.where(view.kept, tally.words, 0)
-        day = people.astype(np.int64) << 22 | reached[people]
-        today, after = np.searchsorted(view.place, day), np.searchsorted(view.place, day + 1)
-        start = np.searchsorted(view.place, people.astype(np.int64) << 22)
-        if clause.within_months is not None:
-            leaves = leaving(view.days, clause.within_months)
-            gone = view.person.astype(np.int64) << 22 | leaves
-            start = np.searchsorted(gone, day, side="right")
-        if self.in_exams:
-            words = self._exam_words(words)
-        total = np.concatenate([[0], np.cumsum(words)])
-        before = total[today] - total[start]
-        asks = ~tally.holds(before) & (after > today)
-        people, today, after, start = people[asks], today[asks], after[asks], start[asks]
-        if not len(people):
-            return signed
-        size = after - today
-        rows = np.repeat(today - np.concatenate([[0], np.cumsum(size)[:-1]]), size)
-        rows += np.arange(size.sum())
+        day = on(people, reached[people])
+        comes, end = story.first(day, 1), story.first(day + 1)
+        asks = np.flatnonzero(~holds(counts.after(comes - 1, people)) & (comes < end))
+        people, comes, size = people[asks], comes[asks], (end - comes)[asks]
         whose = np.repeat(np.arange(len(people)), size)
-        used = (tally.uses & view.kept)[rows]
-        holds = tally.holds(total[rows + 1] - total[start][whose]) & used
-        found = np.flatnonzero(holds)[::-1]
-        signed[people[whose[found]]] = self._first_signed[rows[found]]
+        events = np.arange(len(whose)) + (comes - np.cumsum(size) + size)[whose]
+        found = np.flatnonzero(holds(counts.after(events, people[whose])))[::-1]
+        with_it = np.zeros(len(people), np.int64)  # of several the first of the day stays
+        with_it[whose[found]] = rows[story.place[events[found]]]
+        signed[people] = self._first_signed(with_it)
         return signed
 
-    def _exam_words(self, words: Numbers) -> Numbers:
-        """What each row, in the order performed, adds to the count of exams."""
-        used = np.flatnonzero(words)
-        by_row = np.zeros(len(words), np.int64)
-        by_row[used] = exam_steps(self.view.exam[used], used, words[used])
-        return by_row
-
-    @cached_property
-    def _first_signed(self) -> Days:
+    def _first_signed(self, rows: Numbers) -> Days:
         """When the row was signed, or the first of those before it that say the same of its scan
         to this clause, one right after the other."""
-        view, tally = self.view, self.tally
-        signed = view.signed.astype(np.int64)
-        again = np.flatnonzero(view.corrects)
-        if not len(again):
-            return signed
-        key = self._key()
-        same = (
-            (view.replaced[again - 1] == view.signed[again])
-            & (key[again - 1] == key[again])
-            & tally.uses[again]
-            & tally.uses[again - 1]
-        )
-        for row in again[same]:  # few, and in order
-            signed[row] = signed[row - 1]
+        view = self.view
+        signed = view.signed[rows]
+        for at in np.flatnonzero(view.corrects[rows]).tolist():  # few
+            row = rows[at]
+            while (
+                view.corrects[row]
+                and view.replaced[row - 1] == view.signed[row]
+                and self._says(row) == self._says(row - 1)
+            ):
+                row -= 1
+            signed[at] = view.signed[row]
         return signed
 
-    def _key(self) -> Numbers:
-        """What of a row this clause uses, as a number."""
-        clause, view = self.clause, self.view
-        if clause.measure in MEDIANS:
-            return view.first_quality.astype(np.int64)
-        if clause.measure in ("agreement", "determinate"):
-            return self.tally.words | view.first_call.astype(np.int64) << 56
-        return self.tally.words
+    def _says(self, row: int) -> tuple[int, ...]:
+        """What of a row this clause uses."""
+        view, word = self.view, self.tally.words[row]
+        if self.clause.measure in MEDIANS:
+            return word, view.first_quality[row]
+        if self.clause.measure in ("agreement", "determinate"):
+            return word, view.first_call[row]
+        return (word,)
 
 
 def _judge_months(clause: Clause, chunk: Chunk) -> tuple[Column, Runs]:

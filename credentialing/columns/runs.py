@@ -15,13 +15,10 @@ from credentialing.columns.frame import NONE, Days, Flags, Numbers
 
 LANE = 16
 MOST = (1 << LANE) - 1  # scans of one person
-# person | day | phase | leaves | row
-ROW_BITS, SIGN_BITS, PHASE_BITS, DAY_BITS = 22, 1, 2, 22
-ROWS, PEOPLE = 1 << ROW_BITS, 1 << (63 - ROW_BITS - SIGN_BITS - PHASE_BITS - DAY_BITS)
-_ROW = ROWS - 1
-_SIGN = 1 << ROW_BITS
-_PHASE = ROW_BITS + SIGN_BITS
-_DAY = _PHASE + PHASE_BITS
+# person | day | phase | place
+PLACE_BITS, PHASE_BITS, DAY_BITS = 23, 2, 22
+_PLACE = (1 << PLACE_BITS) - 1
+_DAY = PLACE_BITS + PHASE_BITS
 _PERSON = _DAY + DAY_BITS
 
 Holds = Callable[[Numbers], Flags]  # words -> whether the clause holds
@@ -48,7 +45,7 @@ class Runs:
     start: Days
     end_person: Numbers
     end: Days
-    cause: Numbers  # phase of the loss + 1; 0 where nobody asked
+    cause: Numbers  # phase of the loss + 1; 0 where nobody asked, and for all but the last
 
 
 @dataclass(frozen=True)
@@ -79,89 +76,99 @@ class Said:
 
 
 class Story:
-    """Events of many people in order, and where their days and the phases of a day end.
+    """Events of many people in order, and where their days end.
 
     Each person has one event that changes nothing on the first day that is judged; whatever came
     before it is taken as of that day. Sorting is the cost: once for all clauses that share rows.
 
-    place: of each event its place among the weights. moment: person, day and phase of each event.
-    ends: the last event of each moment; day_ends: the last moment of each day.
+    place: of each event its place among the weights. days: each person's, as `on` makes them;
+    day_ends: the last event of each. last_day: of each person.
     """
 
     def __init__(self, begins: Days, events: Numbers, rows: int) -> None:
         """events: packed as `events_of` makes them, in any order; rows: how many weights."""
-        people = len(begins)
-        first = np.arange(people, dtype=np.int64) << _PERSON | begins << _DAY | _ROW
-        events = np.concatenate([first, events])
-        events.sort(kind="stable")  # a few runs that rise already: a merge, not a sort
-        self.people, self.begins, self.rows = people, begins, rows
-        # Weights, one 0 for the events that change nothing, weights of those that leave.
-        self.place = np.minimum(events & _ROW, rows)
-        self.place += ((events & _SIGN) >> ROW_BITS) * (rows + 1)
-        self.moment = events >> _PHASE
-        self.ends = np.flatnonzero(_last(self.moment))
-        moments = self.moment[self.ends]
-        days = moments >> PHASE_BITS
-        self.phase = (moments & ((1 << PHASE_BITS) - 1)).astype(np.int8)
+        people = np.arange(len(begins))
+        events = np.concatenate([events_of(begins, people, begins, 0, rows), events])
+        events.sort()
+        self.begins, self.rows, self.events = begins, rows, events
+        self.place = events & _PLACE
+        days = events >> _DAY
         self.day_ends = np.flatnonzero(_last(days))
-        self.day_starts = np.concatenate([[0], self.day_ends[:-1] + 1])
-        days = days[self.day_ends]
-        self.day_person = days >> DAY_BITS
-        self.day = days & ((1 << DAY_BITS) - 1)
-        last = np.flatnonzero(_last(self.day_person))
-        self.first_day = np.concatenate([[0], last[:-1] + 1])
-        self.last_moment = self.day_ends[last]
-        self.moments_of_person = np.diff(self.last_moment, prepend=-1)
+        self.days = days[self.day_ends]
+        self.day_person = self.days >> DAY_BITS
+        self.last_day = np.flatnonzero(_last(self.day_person))
+        self.days_of_person = np.diff(self.last_day, prepend=-1)
 
-    def with_rows(self, moments: Numbers) -> Story:
-        """A story of the same people whose events are rows 0, 1, 2 ... at these moments."""
-        rows = np.arange(len(moments))
-        return Story(self.begins, moments << _PHASE | rows, len(rows))
+    def some(self, events: Numbers) -> Story:
+        """A story of the same people with these events alone, as rows 0, 1, 2 ..."""
+        rows = np.arange(len(events))
+        return Story(self.begins, self.events[events] & ~_PLACE | rows, len(rows))
 
-    def words(self, weights: Numbers) -> Numbers:
-        """Each person's counts after each moment. weights: a word a row."""
+    def counts(self, weights: Numbers) -> Counts:
+        """weights: a word a row, added when it comes and taken away when it leaves."""
         weights = np.concatenate([weights, [0], -weights])
-        total = np.cumsum(weights[self.place])[self.ends]
-        before = np.concatenate([[0], total[self.last_moment[:-1]]])
-        return total - np.repeat(before, self.moments_of_person)
+        total = np.cumsum(weights.take(self.place))
+        days = total.take(self.day_ends)
+        before = np.concatenate([[0], days[self.last_day[:-1]]])
+        days -= np.repeat(before, self.days_of_person)
+        return Counts(total, before, days, days[self.last_day])
 
-    def runs(self, words: Numbers, holds: Holds, *, causes: bool) -> Runs:
-        at_moment = holds(words)
-        held = at_moment[self.day_ends]
+    def runs(self, counts: Counts, holds: Holds, *, causes: bool) -> Runs:
+        held = holds(counts.days)
         before = np.empty_like(held)
         before[1:] = held[:-1]
-        before[self.first_day] = False
+        before[0] = False
+        before[self.last_day[:-1] + 1] = False
         starts, ends = np.flatnonzero(held & ~before), np.flatnonzero(before & ~held)
         cause = np.zeros(len(ends), np.int8)
-        if causes and len(ends):
-            cause = self._causes(at_moment, ends)
-        return Runs(
-            self.day_person[starts], self.day[starts], self.day_person[ends], self.day[ends], cause
-        )
+        if causes:
+            last = np.flatnonzero(_last(self.day_person[ends]))
+            cause[last] = self._causes(counts, holds, ends[last])
+        day = self.days & ((1 << DAY_BITS) - 1)
+        return Runs(self.day_person[starts], day[starts], self.day_person[ends], day[ends], cause)
 
-    def _causes(self, held: Flags, days: Numbers) -> Numbers:
+    def _causes(self, counts: Counts, holds: Holds, days: Numbers) -> Numbers:
         """The phase, counted from 1, of the last step of each of these days that loses it."""
-        cause = np.zeros(len(days), np.int8)
-        last, first = self.day_ends[days], self.day_starts[days]
-        for back in range(1 << PHASE_BITS):  # no day has more moments
-            at = np.maximum(last - back, first)
-            loses = held[at - 1] & ~held[at] & (cause == 0)
-            cause = np.where(loses, self.phase[at] + 1, cause)
-        return cause.astype(np.int8)
+        phases = np.arange(1 << PHASE_BITS)
+        before = self.first(self.days[days][:, None], phases) - 1
+        held = holds(counts.after(before, self.day_person[days][:, None]))
+        return ((held[:, :-1] & ~held[:, 1:]) * phases[1:]).max(axis=1)
 
-    def at_the_end(self, words: Numbers) -> Numbers:
-        return words[self.last_moment]
+    def first(self, day: Numbers, phase: Numbers | int = 0) -> Numbers:
+        """Where the events of a person's day begin, or those from a phase of it on."""
+        return np.searchsorted(self.events, (day << PHASE_BITS | phase) << PLACE_BITS)
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Words along a story. total: of everybody so far, after each event; before: of everybody,
+    before each person's first. days: each person's own after each day; end: after the last."""
+
+    total: Numbers
+    before: Numbers
+    days: Numbers
+    end: Numbers
+
+    def after(self, events: Numbers, person: Numbers) -> Numbers:
+        """Each person's own after that event."""
+        return self.total[events] - self.before[person]
+
+
+def on(person: Numbers, day: Days) -> Numbers:
+    """A person's day as one number that rises."""
+    return person << DAY_BITS | day
 
 
 def events_of(
-    begins: Days, person: Numbers, day: Days, phase: Numbers | int, row: Numbers, *, leaves: bool
+    begins: Days, person: Numbers, day: Days, phase: Numbers | int, place: Numbers | int
 ) -> Numbers:
-    """A row that comes or leaves, as one number that sorts by person, day and phase."""
+    """What comes or leaves, as one number that sorts by person, day and phase. place: a row's
+    number as it comes; as it leaves, that and one more than all rows."""
     events = np.maximum(day, begins[person]) << _DAY
-    events |= person.astype(np.int64) << _PERSON
-    events |= phase << _PHASE
-    events |= row
-    return events | _SIGN if leaves else events
+    events |= person << _PERSON
+    events |= phase << PLACE_BITS
+    events |= place
+    return events
 
 
 def _last(keys: Numbers) -> Flags:

@@ -181,8 +181,8 @@ class Stored:
         rows = self.clauses.columns()
         place = rows.pop("place")
         for name, values in rows.items():
-            table.clauses[name].flat[place] = values
-        table.there.flat[place] = True
+            table.clauses[name].reshape(-1)[place] = values
+        table.there.reshape(-1)[place] = True
         rows = self.wholes.columns()
         for name in table.whole:
             table.whole[name][rows["at"]] = rows[name]

@@ -122,45 +122,41 @@ def _median(clause: Clause, view: View) -> Tally:
 
     def holds(words: Numbers) -> Flags:
         n = lane(words, 0)
-        few = lane(words, 1) <= (n - 1) // 2
+        few = lane(words, 1) <= (n - 1) >> 1
         return (n >= max(1, clause.least)) & (few if at_least else ~few)
 
     return Tally(uses, word(uses, below), holds)
 
 
-def exams_of(view: View, tally: Tally, story: Story) -> tuple[Story, Numbers]:
-    """Events of rows as events of exams: one comes, goes, or turns from normal to not."""
+def exams_of(view: View, tally: Tally, story: Story) -> tuple[Story, Numbers, Numbers]:
+    """Events of rows as events of exams: one comes, goes, or turns from normal to not. Their
+    words, and the row behind each."""
     both = np.concatenate([tally.uses, [False], tally.uses])
     real = np.flatnonzero(both[story.place])
-    place, moments = story.place[real], story.moment[real]
+    place = story.place[real]
     change = np.concatenate([tally.words, [0], -tally.words])[place]
     rows = np.where(place > story.rows, place - story.rows - 1, place)
-    steps = exam_steps(view.exam[rows], moments, change)
+    steps = _exam_steps(view.exam[rows], change)
     changed = np.flatnonzero(steps)
-    return story.with_rows(moments[changed]), steps[changed]
+    return story.some(real[changed]), steps[changed], rows[changed]
 
 
-def exam_steps(exam: Numbers, moment: Numbers, change: Numbers) -> Numbers:
+def _exam_steps(exam: Numbers, change: Numbers) -> Numbers:
     """What each event, in the order of time, changes in the count of exams. lanes of `change`:
-    counting scans, scans that speak against normal; of a step: normal exams, others. Of several
-    events of an exam at one moment the last carries the step."""
+    counting scans, scans that speak against normal; of a step: normal exams, others."""
     if not len(exam):
         return change
-    order = np.lexsort((moment, exam))
-    exam, moment = exam[order], moment[order]
+    order = np.argsort(exam, kind="stable")
+    exam = exam[order]
     total = np.cumsum(change[order])
     starts = np.flatnonzero(np.diff(exam, prepend=-1))
     base = np.concatenate([[0], total[starts[1:] - 1]])
     total -= np.repeat(base, np.diff(starts, append=len(exam)))
     hit, other = lane(total, 0) > 0, lane(total, 1) > 0
     state = word(hit & ~other, hit & other)
-    last = np.ones(len(exam), bool)
-    last[:-1] = (exam[1:] != exam[:-1]) | (moment[1:] != moment[:-1])
-    keep = np.flatnonzero(last)
-    state, whose = state[keep], exam[keep]
-    state[1:] -= np.where(whose[1:] == whose[:-1], state[:-1], 0)
-    steps = np.zeros(len(exam), np.int64)
-    steps[order[keep]] = state
+    state[1:] -= np.where(exam[1:] == exam[:-1], state[:-1], 0)
+    steps = np.empty(len(exam), np.int64)
+    steps[order] = state
     return steps
 
 

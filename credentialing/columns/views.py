@@ -65,13 +65,13 @@ class View:
 
     def __getattr__(self, name: str) -> Numbers:
         """A column of the facts at these rows, taken when first asked for."""
-        values = getattr(self.chunk.frame.facts, name)[self.rows]
+        values = getattr(self.chunk.frame.facts, name).take(self.rows)
         setattr(self, name, values)
         return values
 
     @cached_property
     def days(self) -> Days:
-        return self.performed.astype(np.int64)
+        return self.performed
 
     @cached_property
     def kept(self) -> Flags:
@@ -97,7 +97,8 @@ class View:
         name = f"_leaves_{months}"
         if name not in vars(self):
             leaves = leaving(self.days, months)
-            vars(self)[name] = np.where(leaves <= self.chunk.d, leaves, NEVER)
+            leaves[leaves > self.chunk.d] = NEVER
+            vars(self)[name] = leaves
         return vars(self)[name]
 
     def by_signature(self, clause: Clause) -> Story:
@@ -108,23 +109,23 @@ class View:
         return self._stories[key]
 
     def _signed(self, months: int | None, supervised: bool) -> Story:
-        enter = self.signed.astype(np.int64)
-        phase = np.where(self.corrects, 1, 2)
+        enter, phase = self.signed, 2 - self.corrects
         if supervised:
             by_confirmation = self.confirmed >= enter
             phase[by_confirmation] = 2
             enter = np.maximum(enter, self.confirmed)
-        leave, why = self.replaced.astype(np.int64), np.ones(len(enter), np.int64)
+        leave, why = self.replaced, np.ones(len(enter), bool)
         if months is not None:
             expires = self.leaves(months)
-            why = (leave < expires).astype(np.int64)
-            leave = np.minimum(leave, expires)
-        begins, row = self.chunk.begins, np.arange(len(enter))
+            leave, why = np.minimum(leave, expires), leave < expires
         comes = enter < leave
-        goes = comes & (leave != NEVER)
-        events = events_of(begins, self.person, enter, phase, row, leaves=False)[comes]
-        gone = events_of(begins, self.person[goes], leave[goes], why[goes], row[goes], leaves=True)
-        return Story(begins, np.concatenate([events, gone]), len(row))
+        goes = np.flatnonzero(comes & (leave != NEVER))
+        begins, rows = self.chunk.begins, len(enter)
+        events = events_of(begins, self.person, enter, phase, np.arange(rows))
+        if not comes.all():
+            events = events[comes]
+        gone = events_of(begins, self.person[goes], leave[goes], why[goes], rows + 1 + goes)
+        return Story(begins, np.concatenate([events, gone]), rows)
 
     def by_performance(self, clause: Clause) -> Story:
         key = ("performed", clause.within_months)
@@ -133,24 +134,21 @@ class View:
         return self._stories[key]
 
     def _performed(self, months: int | None) -> Story:
-        """Every scan current at D2 taken as signed on the day it was performed."""
+        """Every scan current at D2 taken as signed on the day it was performed. On a day they
+        come in their order, after those that leave."""
         rows = np.flatnonzero(self.kept)
         person, days = self.person[rows], self.days[rows]
         begins = np.minimum(self.chunk.begins, self.chunk.d)
         firsts = np.flatnonzero(np.diff(person, prepend=-1))
         begins[person[firsts]] = np.minimum(begins[person[firsts]], days[firsts])
-        events = events_of(begins, person, days, 0, rows, leaves=False)
+        events = events_of(begins, person, days, 1, rows)
         if months is not None:
             expires = self.leaves(months)[rows]
-            goes = expires != NEVER
-            gone = events_of(begins, person[goes], expires[goes], 0, rows[goes], leaves=True)
+            goes = np.flatnonzero(expires != NEVER)
+            place = len(self.rows) + 1 + rows[goes]
+            gone = events_of(begins, person[goes], expires[goes], 0, place)
             events = np.concatenate([events, gone])
         return Story(begins, events, len(self.rows))
-
-    @cached_property
-    def place(self) -> Numbers:
-        """person and day of each row as one number that rises."""
-        return self.person.astype(np.int64) << 22 | self.days
 
 
 @lru_cache(maxsize=64)
