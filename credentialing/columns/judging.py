@@ -14,7 +14,7 @@ import numpy as np
 
 from credentialing import measures
 from credentialing.columns.frame import NEVER, NONE, Days, Flags, Frame, Numbers
-from credentialing.columns.runs import Counts, Runs, Said, Story, on, together
+from credentialing.columns.runs import Runs, Said, Story, on, together
 from credentialing.columns.tallies import Tally, Value, exams_of, tally_of, value_of
 from credentialing.columns.views import Chunk, View
 from credentialing.measures.plans import (
@@ -213,24 +213,25 @@ class Counting:
 
     def signed(self) -> tuple[Runs, Numbers]:
         """When the clause was known to hold, and everybody's counts at the end."""
-        story, counts, _rows = self._along(self.view.by_signature(self.clause))
-        return story.runs(counts, self.tally.holds, causes=True), counts.end
+        story, words, _rows = self._along(self.view.by_signature(self.clause))
+        return story.runs(self.tally.holds(words), causes=True), words[story.last_event]
 
-    def _along(self, story: Story) -> tuple[Story, Counts, Numbers]:
-        """(what counts, how much of it, the row behind each of its places)."""
-        words, rows = self.tally.words, np.arange(story.rows)
+    def _along(self, story: Story) -> tuple[Story, Numbers, Numbers]:
+        """(what counts, everybody's counts after each event, the row behind each place)."""
+        weights, rows = self.tally.words, np.arange(story.rows)
         if self.in_exams:
-            story, words, rows = exams_of(self.view, self.tally, story)
-        return story, story.counts(words), rows
+            story, weights, rows = exams_of(self.view, self.tally, story)
+        return story, story.words(weights), rows
 
     def reached(self, said: Said) -> tuple[Days, Days]:
         """The day the clause came to hold by performance, and when the scan that made it so was
         signed; NONE where it does not hold."""
-        story, counts, rows = self._along(self.view.by_performance(self.clause))
-        by_day = Said.of(story.runs(counts, self.tally.holds, causes=False), len(story.begins))
+        story, words, rows = self._along(self.view.by_performance(self.clause))
+        held = self.tally.holds(words)
+        by_day = Said.of(story.runs(held, causes=False), len(story.begins))
         reached = by_day.first if self.clause.judged == ONCE else by_day.since
         reached = np.where(said.since != NONE, reached, NONE)
-        signed = self._crossing(story, counts, rows, reached)
+        signed = self._crossing(story, held, rows, reached)
         return self._from_its_own_first_day(story, reached), signed
 
     def _from_its_own_first_day(self, story: Story, reached: Days) -> Days:
@@ -244,20 +245,15 @@ class Counting:
         np.minimum.at(own, person, days)
         return np.where(reached == story.begins, own, reached)
 
-    def _crossing(self, story: Story, counts: Counts, rows: Numbers, reached: Days) -> Days:
+    def _crossing(self, story: Story, held: Flags, rows: Numbers, reached: Days) -> Days:
         """When the scan was signed with which the count, in the order performed, came to hold."""
-        signed, holds = np.zeros(len(reached), np.int64), self.tally.holds
         people = np.flatnonzero(reached)
-        day = on(people, reached[people])
-        comes, end = story.first(day, 1), story.first(day + 1)
-        asks = np.flatnonzero(~holds(counts.after(comes - 1, people)) & (comes < end))
-        people, comes, size = people[asks], comes[asks], (end - comes)[asks]
-        whose = np.repeat(np.arange(len(people)), size)
-        events = np.arange(len(whose)) + (comes - np.cumsum(size) + size)[whose]
-        found = np.flatnonzero(holds(counts.after(events, people[whose])))[::-1]
-        with_it = np.zeros(len(people), np.int64)  # of several the first of the day stays
-        with_it[whose[found]] = rows[story.place[events[found]]]
-        signed[people] = self._first_signed(with_it)
+        comes = story.first(on(people, reached[people]), 1)
+        asks = np.flatnonzero(~held[comes - 1])  # where nothing comes, that is the day's end
+        holds = np.flatnonzero(held)
+        first = holds[np.searchsorted(holds, comes[asks])]
+        signed = np.zeros(len(reached), np.int64)
+        signed[people[asks]] = self._first_signed(rows[story.place[first]])
         return signed
 
     def _first_signed(self, rows: Numbers) -> Days:
@@ -361,15 +357,18 @@ def _waiting(clause: Clause, chunk: Chunk, view: View | None) -> tuple[Numbers, 
     people, waiting = chunk.frame.people, chunk.frame.waiting
     if view is None or not len(waiting):
         return np.zeros(people, np.int64), np.zeros(people, np.int64)
-    mine = np.isin(waiting.application, view.covered)
-    mine &= waiting.performed > _window_start(clause, chunk)
-    found = []
-    for part in (mine & ~waiting.returned, mine & waiting.returned):
-        person = waiting.person[part]
-        if clause.unit == EXAM:
-            person = person[np.unique(waiting.exam[part], return_index=True)[1]]
-        found.append(np.bincount(person, minlength=people))
-    return found[0], found[1]
+    key = (clause.within_months, clause.unit)
+    if key not in view.waiting:
+        mine = np.isin(waiting.application, view.covered)
+        mine &= waiting.performed > _window_start(clause, chunk)
+        found = []
+        for part in (mine & ~waiting.returned, mine & waiting.returned):
+            person = waiting.person[part]
+            if clause.unit == EXAM:
+                person = person[np.unique(waiting.exam[part], return_index=True)[1]]
+            found.append(np.bincount(person, minlength=people))
+        view.waiting[key] = found[0], found[1]
+    return view.waiting[key]
 
 
 def _claimed(clause: Clause, chunk: Chunk, view: View | None) -> Numbers:

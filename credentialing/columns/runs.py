@@ -82,7 +82,7 @@ class Story:
     before it is taken as of that day. Sorting is the cost: once for all clauses that share rows.
 
     place: of each event its place among the weights. days: each person's, as `on` makes them;
-    day_ends: the last event of each. last_day: of each person.
+    day_ends: the last event of each. first_day, last_event: of each person.
     """
 
     def __init__(self, begins: Days, events: Numbers, rows: int) -> None:
@@ -94,64 +94,50 @@ class Story:
         self.place = events & _PLACE
         days = events >> _DAY
         self.day_ends = np.flatnonzero(_last(days))
-        self.days = days[self.day_ends]
-        self.day_person = self.days >> DAY_BITS
-        self.last_day = np.flatnonzero(_last(self.day_person))
-        self.days_of_person = np.diff(self.last_day, prepend=-1)
+        self.days = days.take(self.day_ends)
+        self.day_person, self.day = self.days >> DAY_BITS, self.days & ((1 << DAY_BITS) - 1)
+        last = np.flatnonzero(_last(self.day_person))
+        self.first_day = np.concatenate([[0], last[:-1] + 1])
+        self.last_event = self.day_ends[last]
+        self.events_of_person = np.diff(self.last_event, prepend=-1)
 
     def some(self, events: Numbers) -> Story:
         """A story of the same people with these events alone, as rows 0, 1, 2 ..."""
         rows = np.arange(len(events))
         return Story(self.begins, self.events[events] & ~_PLACE | rows, len(rows))
 
-    def counts(self, weights: Numbers) -> Counts:
-        """weights: a word a row, added when it comes and taken away when it leaves."""
+    def words(self, weights: Numbers) -> Numbers:
+        """Each person's own counts after each event. weights: a word a row, added when it comes
+        and taken away when it leaves."""
         weights = np.concatenate([weights, [0], -weights])
         total = np.cumsum(weights.take(self.place))
-        days = total.take(self.day_ends)
-        before = np.concatenate([[0], days[self.last_day[:-1]]])
-        days -= np.repeat(before, self.days_of_person)
-        return Counts(total, before, days, days[self.last_day])
+        before = np.concatenate([[0], total[self.last_event[:-1]]])
+        total -= np.repeat(before, self.events_of_person)
+        return total
 
-    def runs(self, counts: Counts, holds: Holds, *, causes: bool) -> Runs:
-        held = holds(counts.days)
-        before = np.empty_like(held)
-        before[1:] = held[:-1]
-        before[0] = False
-        before[self.last_day[:-1] + 1] = False
-        starts, ends = np.flatnonzero(held & ~before), np.flatnonzero(before & ~held)
+    def runs(self, held: Flags, *, causes: bool) -> Runs:
+        """held: whether it holds after each event; what counts is the end of each day."""
+        now = held.take(self.day_ends)
+        before = np.empty_like(now)
+        before[1:] = now[:-1]
+        before[self.first_day] = False
+        starts, ends = np.flatnonzero(now > before), np.flatnonzero(now < before)
         cause = np.zeros(len(ends), np.int8)
         if causes:
             last = np.flatnonzero(_last(self.day_person[ends]))
-            cause[last] = self._causes(counts, holds, ends[last])
-        day = self.days & ((1 << DAY_BITS) - 1)
-        return Runs(self.day_person[starts], day[starts], self.day_person[ends], day[ends], cause)
+            cause[last] = self._causes(held, ends[last])
+        person, day = self.day_person, self.day
+        return Runs(person[starts], day[starts], person[ends], day[ends], cause)
 
-    def _causes(self, counts: Counts, holds: Holds, days: Numbers) -> Numbers:
+    def _causes(self, held: Flags, days: Numbers) -> Numbers:
         """The phase, counted from 1, of the last step of each of these days that loses it."""
         phases = np.arange(1 << PHASE_BITS)
-        before = self.first(self.days[days][:, None], phases) - 1
-        held = holds(counts.after(before, self.day_person[days][:, None]))
-        return ((held[:, :-1] & ~held[:, 1:]) * phases[1:]).max(axis=1)
+        held = held[self.first(self.days[days][:, None], phases) - 1]
+        return ((held[:, :-1] > held[:, 1:]) * phases[1:]).max(axis=1)
 
     def first(self, day: Numbers, phase: Numbers | int = 0) -> Numbers:
         """Where the events of a person's day begin, or those from a phase of it on."""
         return np.searchsorted(self.events, (day << PHASE_BITS | phase) << PLACE_BITS)
-
-
-@dataclass(frozen=True)
-class Counts:
-    """Words along a story. total: of everybody so far, after each event; before: of everybody,
-    before each person's first. days: each person's own after each day; end: after the last."""
-
-    total: Numbers
-    before: Numbers
-    days: Numbers
-    end: Numbers
-
-    def after(self, events: Numbers, person: Numbers) -> Numbers:
-        """Each person's own after that event."""
-        return self.total[events] - self.before[person]
 
 
 def on(person: Numbers, day: Days) -> Numbers:

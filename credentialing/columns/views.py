@@ -62,6 +62,7 @@ class View:
             mine = stood & np.isin(facts.application, covered)
         self.covered, self.rows = covered, np.flatnonzero(mine)
         self._stories: dict[tuple[object, ...], Story] = {}
+        self.waiting: dict[tuple[object, ...], tuple[Numbers, Numbers]] = {}
 
     def __getattr__(self, name: str) -> Numbers:
         """A column of the facts at these rows, taken when first asked for."""
@@ -139,7 +140,9 @@ class View:
         rows = np.flatnonzero(self.kept)
         person, days = self.person[rows], self.days[rows]
         begins = np.minimum(self.chunk.begins, self.chunk.d)
-        firsts = np.flatnonzero(np.diff(person, prepend=-1))
+        first = np.ones(len(person), bool)
+        first[1:] = person[1:] != person[:-1]
+        firsts = np.flatnonzero(first)
         begins[person[firsts]] = np.minimum(begins[person[firsts]], days[firsts])
         events = events_of(begins, person, days, 1, rows)
         if months is not None:
