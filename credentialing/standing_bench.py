@@ -146,7 +146,7 @@ class Run:
         judged = queries.judged_in(self.programme, on=as_of.d, seq=as_of.n, people=people)
         ((cohort, _everybody),) = cohorts(self.programme, judged)
         query, params, _kinds = reading.facts_query(
-            self.programme, people, as_of, list(cohort.applications), exams=False
+            self.programme, people, as_of, list(cohort.applications), asks=frozenset()
         )
         ((plan,),) = rows_of(f"EXPLAIN (ANALYZE, FORMAT JSON) {query}", params)
         return sum(scanned(plan[0]["Plan"]))

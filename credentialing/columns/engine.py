@@ -61,11 +61,6 @@ def letter(column: str) -> str:
     return f"{'ascii' if is_postgresql() else 'unicode'}({column})"
 
 
-def wide(number: str) -> str:
-    """A number with room for sixty-three bits."""
-    return f"{number}::int8" if is_postgresql() else number
-
-
 def position(values: Sequence[Any], column: str, *, shift: int = 0) -> str:
     """The place of a column's value in a short list, from 0; -1 where it is not in it."""
     names = " ".join(f"WHEN {_literal(value)} THEN {n << shift}" for n, value in enumerate(values))

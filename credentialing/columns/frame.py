@@ -50,12 +50,12 @@ class Facts:
     in_read: Flags
     pair: Flags
     agrees: Flags
-    determinate: Flags
-    direct: Flags
     call: Numbers
     first_call: Numbers
-    quality: Numbers
     first_quality: Numbers
+    determinate: Flags | None = None
+    direct: Flags | None = None
+    quality: Numbers | None = None
     exam: Numbers | None = None
     signs: Mapping[str, Flags] = field(default_factory=dict)
 

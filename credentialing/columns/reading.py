@@ -37,28 +37,35 @@ def knows(plan: measures.Plan) -> bool:
     return judging.knows(plan) and not any(clause.finding for clause in plan.clauses)
 
 
-def asks_for_exams(plan: measures.Plan) -> bool:
-    return any(
+# Columns of an attestation that few plans ask for; here, those that one measure alone does.
+RARE = {"determinate": "determinate", "direct": "supervised", "quality": "adequate"}
+
+
+def asked_by(plan: measures.Plan) -> frozenset[str]:
+    """Which of RARE, and "exam" where a clause counts exams."""
+    of = {clause.measure for clause in plan.clauses}
+    exams = any(
         clause.unit == measures.EXAM
         or clause.measure == "supervised"
         or (clause.measure in SHARES and not clause.application)
         for clause in plan.clauses
     )
+    rare = {name for name, measure in RARE.items() if measure in of}
+    return frozenset(rare | {"exam"} if exams else rare)
 
 
 @dataclass(frozen=True)
 class Asked:
     """What a frame is read for, and its queries, perhaps under way already.
 
-    applications: id -> (code, group). exams, supervised: whether a clause asks for them.
+    applications: id -> (code, group). asks: what `asked_by` says.
     """
 
     programme: Programme
     people: Sequence[uuid.UUID]
     as_of: measures.AsOf
     applications: dict[uuid.UUID, tuple[str, str]]
-    exams: bool
-    supervised: bool
+    asks: frozenset[str]
     facts: engine.Reading
     waiting: engine.Reading
     own: engine.Reading
@@ -73,16 +80,15 @@ def ask(
     applications: dict[uuid.UUID, tuple[str, str]],
     ahead: Executor | None = None,
 ) -> Asked:
-    exams, numbers = asks_for_exams(plan), list(applications)
-    facts = facts_query(programme, people, as_of, numbers, exams=exams)
+    asks, numbers = asked_by(plan), list(applications)
+    facts = facts_query(programme, people, as_of, numbers, asks=asks)
     waiting = waiting_query(programme, people, as_of, numbers)
     return Asked(
         programme,
         people,
         as_of,
         applications,
-        exams,
-        any(clause.measure == "supervised" for clause in plan.clauses),
+        asks,
         engine.Reading(*facts, ahead=ahead),
         engine.Reading(*waiting, ahead=ahead),
         engine.Reading(*own_query(programme, people), ahead=ahead),
@@ -94,7 +100,7 @@ def frame_of(asked: Asked) -> Frame:
     rows, own = asked.facts.columns(), asked.own.columns()
     received = _local_days(programme, own["received"])
     days, replaced = rows["days"], rows["days"] & DAY
-    exam = _numbered(rows["exam"]) if asked.exams else None
+    exam = _numbered(rows["exam"]) if "exam" in asked.asks else None
     person = (
         rows["person"] if "person" in rows else np.repeat(np.arange(len(people)), rows["facts"])
     )
@@ -106,14 +112,14 @@ def frame_of(asked: Asked) -> Frame:
             signed=((days >> 20) & DAY) + 1,
             replaced=np.where(replaced == DAY, NEVER, replaced + 1),
             exam=exam,
-            **_unpacked(rows["small"]),
+            **_unpacked(rows["small"], asked.asks),
         ),
         waiting=_waiting(programme, as_of, asked.waiting.columns()),
         applications=dict(asked.applications.values()),
         first_received=received,
         alone=own["transferred"] != 0,
         confirmed=_confirmed(programme, people, as_of, rows["exam"], exam)
-        if asked.supervised
+        if "direct" in asked.asks
         else None,
     )
 
@@ -133,12 +139,12 @@ _AT = dict(zip(SMALL, itertools.accumulate(SMALL.values(), initial=len(FLAGS)), 
 MOST_APPLICATIONS = 1 << SMALL["application"]
 
 
-def _packed(applications: Sequence[uuid.UUID]) -> str:
-    # Two trees of conditions take a third of the steps of a term for each flag.
-    flags = [(sql, 1 << at) for at, sql in enumerate(FLAGS.values())]
-    terms = [_tree(flags[:4]), _tree(flags[4:])]
-    terms.append(f"(COALESCE(quality, 0) << {_AT['quality']})")
-    terms.append(f"(COALESCE(first_quality, 0) << {_AT['first_quality']})")
+def _packed(applications: Sequence[uuid.UUID], asks: frozenset[str]) -> str:
+    # A tree of conditions takes a third of the steps of a term for each flag.
+    flags = [(sql, 1 << at) for at, (name, sql) in enumerate(FLAGS.items()) if _is(name, asks)]
+    terms = [_tree(flags), f"(COALESCE(first_quality, 0) << {_AT['first_quality']})"]
+    if "quality" in asks:
+        terms.append(f"(COALESCE(quality, 0) << {_AT['quality']})")
     terms.append(f"({engine.letter('reader_call')} << {_AT['call']})")
     terms.append(f"({engine.letter('first_reader_call')} << {_AT['first_call']})")
     terms.append(engine.position(applications, "application_id", shift=_AT["application"]))
@@ -153,11 +159,16 @@ def _tree(flags: Sequence[tuple[str, int]], so_far: int = 0) -> str:
     return f"CASE WHEN {sql} THEN {_tree(rest, so_far | bit)} ELSE {_tree(rest, so_far)} END"
 
 
-def _unpacked(packed: Numbers) -> dict[str, Numbers]:
-    columns = {name: (packed >> at) & 1 != 0 for at, name in enumerate(FLAGS)}
+def _unpacked(packed: Numbers, asks: frozenset[str]) -> dict[str, Numbers]:
+    columns = {name: packed & 1 << at != 0 for at, name in enumerate(FLAGS) if _is(name, asks)}
     for name, bits in SMALL.items():
-        columns[name] = ((packed >> _AT[name]) & ((1 << bits) - 1)).astype(np.int16)
+        if _is(name, asks):
+            columns[name] = ((packed >> _AT[name]) & ((1 << bits) - 1)).astype(np.int16)
     return columns
+
+
+def _is(name: str, asks: frozenset[str]) -> bool:
+    return name in asks or name not in RARE
 
 
 def facts_query(
@@ -166,21 +177,22 @@ def facts_query(
     as_of: measures.AsOf,
     applications: Sequence[uuid.UUID],
     *,
-    exams: bool,
+    asks: frozenset[str],
 ) -> tuple[str, list[Any], dict[str, str]]:
     """(query, parameters, kinds). Two numbers a fact: its three days, twenty bits each (DAY: not
     replaced), and what is small of it; and whose it is, or how many each person has."""
-    since, wide = engine.since, engine.wide
+    since = engine.since
     u, ids = engine.given(people)
     replaced = [as_of.d2, as_of.n]
     cut = [engine.identifier(programme.pk), as_of.d, as_of.d2, as_of.n]
     days = (
-        f"({wide(since('performed_on'))} << 40) | ({wide(since('signed_on'))} << 20) | "
-        "CASE WHEN superseded_on <= %s AND superseded_seq <= %s "
+        f"{since('performed_on')} * CAST({1 << 40} AS bigint) + "
+        f"{since('signed_on')} * CAST({1 << 20} AS bigint) + "
+        f"CASE WHEN superseded_on <= %s AND superseded_seq <= %s "
         f"THEN {since('superseded_on')} ELSE {DAY} END"
     )
-    kinds = {"days": "long", "small": "int"} | ({"exam": "uuid"} if exams else {})
-    columns = f"{days} AS days, {_packed(applications)} AS small, exam_id AS exam"
+    kinds = {"days": "long", "small": "int"} | ({"exam": "uuid"} if "exam" in asks else {})
+    columns = f"{days} AS days, {_packed(applications, asks)} AS small, exam_id AS exam"
     where = "programme_id = %s AND performed_on <= %s AND signed_on <= %s AND seq <= %s"
     order = "performed_on, performed_at, exam_id, scan_id, ordinal"
     if engine.is_postgresql():
