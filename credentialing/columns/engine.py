@@ -106,6 +106,14 @@ def given(ids: Sequence[uuid.UUID], name: str = "u") -> tuple[str, Any]:
     )
 
 
+def of_each(table: str, column: str) -> str:
+    """Joined to `u`, its rows `s`: along an index, one walk for each."""
+    if is_postgresql():
+        # OFFSET keeps them apart: a join may hash the whole table for a few of its rows.
+        return f"CROSS JOIN LATERAL (SELECT * FROM {table} WHERE {column} = u.id OFFSET 0) s"  # noqa: S608
+    return f"JOIN {table} s ON s.{column} = u.id"
+
+
 class Reading:
     """A query under way, and then its columns, each of a kind: int, long, float or uuid; ints,
     longs or uuids where a row has many of them as `as_bytes` makes them. Nothing is NULL.

@@ -242,12 +242,13 @@ def own_query(
         "WHERE trainee_id = u.id AND programme_id = %s"
     )
     transferred = (
-        f"SELECT count(*) FROM {TRANSFER} t JOIN {MEMBERSHIP} m ON m.id = t.membership_id "  # noqa: S608
-        "WHERE m.person_id = u.id AND t.programme_id = %s"
+        f"SELECT m.person_id FROM {TRANSFER} t JOIN {MEMBERSHIP} m ON m.id = t.membership_id "  # noqa: S608
+        "WHERE t.programme_id = %s"
     )
     query = (
-        f"SELECT {engine.second('at')} AS received, transferred FROM "  # noqa: S608 - own names
-        f"(SELECT u.n, ({first}) AS at, ({transferred}) AS transferred FROM {u} ORDER BY u.n) f"
+        f"SELECT {engine.second('at')} AS received, transferred FROM (SELECT u.n, ({first}) AS at, "  # noqa: S608
+        f"CASE WHEN u.id IN ({transferred}) THEN 1 ELSE 0 END AS transferred "
+        f"FROM {u} ORDER BY u.n) f"
     )
     own = engine.identifier(programme.pk)
     return query, [own, own, ids], {"received": "long", "transferred": "int"}

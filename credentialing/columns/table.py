@@ -151,7 +151,7 @@ class Rows:
         # A row of an earlier version's clause is not read, and stays as it was.
         clauses = engine.Reading(
             f"SELECT u.n * {len(self.clauses)} + c.n AS place, {_columns(Standing.SAYS)} "  # noqa: S608
-            f"FROM {u} JOIN {STANDING} s ON s.membership_id = u.id JOIN {c} ON c.id = s.clause_id",
+            f"FROM {u} {engine.of_each(STANDING, 'membership_id')} JOIN {c} ON c.id = s.clause_id",
             [ids, clause_ids],
             {"place": "int"}
             | {name: "float" if name in SHARES else "int" for name in Standing.SAYS},
@@ -159,7 +159,7 @@ class Rows:
         )
         wholes = engine.Reading(
             f"SELECT u.n AS at, {_columns((*WHOLE_SAYS, *CUT))} "  # noqa: S608
-            f"FROM {u} JOIN {WHOLE} s ON s.membership_id = u.id WHERE s.version_id = %s",
+            f"FROM {u} {engine.of_each(WHOLE, 'membership_id')} WHERE s.version_id = %s",
             [ids, engine.identifier(self.version)],
             {"at": "int"} | dict.fromkeys((*WHOLE_SAYS, *CUT), "long"),
             ahead=ahead,
