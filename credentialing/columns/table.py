@@ -7,6 +7,7 @@ no day; words are positions in their lists.
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import uuid
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
@@ -34,6 +35,9 @@ WHOLE_COUNTS = ("waiting", "returned")
 WHOLE_SAYS = ("met", *WHOLE_DAYS, *WHOLE_COUNTS)
 CUT = ("d", "d2", "n")
 COUNTED = ("skipped", "transferred", "people")
+# Whole numbers are read two by two: a column more costs what three steps of computing do.
+NUMBERS = ("place", *(name for name in Standing.SAYS if name not in SHARES))
+PAIRS = tuple(itertools.zip_longest(NUMBERS[::2], NUMBERS[1::2], fillvalue="place"))
 # Columns read what waits today; what waited at an earlier position `measures` works out.
 PRESENT = ("waiting", "returned")
 
@@ -149,12 +153,14 @@ class Rows:
         u, ids = engine.given(self.memberships)
         c, clause_ids = engine.given(self.clauses, "c")
         # A row of an earlier version's clause is not read, and stays as it was.
+        of = {name: _stored(name) for name in NUMBERS}
+        of["place"] = f"(u.n * {len(self.clauses)} + c.n)"
+        pairs = (f"{of[a]} * {1 << 32} + {of[b]} AS {a}_{b}" for a, b in PAIRS)
         clauses = engine.Reading(
-            f"SELECT u.n * {len(self.clauses)} + c.n AS place, {_columns(Standing.SAYS)} "  # noqa: S608
+            f"SELECT {', '.join(pairs)}, {_columns(SHARES)} "  # noqa: S608 - own names
             f"FROM {u} {engine.of_each(STANDING, 'membership_id')} JOIN {c} ON c.id = s.clause_id",
             [ids, clause_ids],
-            {"place": "int"}
-            | {name: "float" if name in SHARES else "int" for name in Standing.SAYS},
+            {f"{a}_{b}": "long" for a, b in PAIRS} | dict.fromkeys(SHARES, "float"),
             ahead=ahead,
         )
         wholes = engine.Reading(
@@ -179,6 +185,10 @@ class Stored:
     def table(self) -> Table:
         table = empty(self.memberships, self.of_each)
         rows = self.clauses.columns()
+        for a, b in PAIRS:
+            both = rows.pop(f"{a}_{b}")
+            rows[b] = both.astype(np.int32).astype(np.int64)
+            rows[a] = (both - rows[b]) >> 32
         place = rows.pop("place")
         for name, values in rows.items():
             table.clauses[name].reshape(-1)[place] = values
