@@ -4,6 +4,7 @@ What moves or is textured over a whole area is tissue; letters are thin and stan
 of a screen is flat. The answer is a suggestion that a person looks at, never more.
 """
 
+import statistics
 from collections.abc import Sequence
 from typing import Literal
 
@@ -187,16 +188,21 @@ def _part(left: set[tuple[int, int]]) -> set[tuple[int, int]]:
     return part
 
 
+def _median(values: np.ndarray) -> float:
+    """Of a few values. numpy's own would load all that it has for masked arrays."""
+    return float(statistics.median(values.tolist()))
+
+
 def _even_marks(column: np.ndarray, height: int) -> int:
     """How many thin marks stand at even distances down a column; 0 where they are not even."""
     level = column.max(axis=1).astype(np.int32)
-    bright = level > np.median(level) + 30
+    bright = level > _median(level) + 30
     edges = np.flatnonzero(np.diff(np.concatenate([[0], bright.astype(np.int8), [0]])))
     runs = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     if len(runs) < TICKS_AT_LEAST or any(b - a > max(height * 0.02, 4) for a, b in runs):
         return 0
     gaps = np.diff([(a + b) / 2 for a, b in runs])
-    usual = float(np.median(gaps))
+    usual = _median(gaps)
     if usual < max(height * 0.008, 4):
         return 0
     even = np.abs(gaps - usual) <= max(usual * 0.12, 1.5)
@@ -279,8 +285,8 @@ def _snap(
     first, last = blocks[0] * block, min(blocks[1] * block, size)
     if size - last < block:
         last = size
-    above = max(share * float(np.median(profile[first : first + 3 * block])), 0.03)
-    below = max(share * float(np.median(profile[max(last - 3 * block, 0) : last])), 0.03)
+    above = max(share * _median(profile[first : first + 3 * block]), 0.03)
+    below = max(share * _median(profile[max(last - 3 * block, 0) : last]), 0.03)
     for _step in range(2 * block):
         if first > 0 and profile[first - 1] > above:
             first -= 1
