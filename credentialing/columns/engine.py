@@ -175,7 +175,7 @@ def _binary() -> Any:
 
 
 def uuids(ids: Sequence[uuid.UUID]) -> NDArray[Any]:
-    return np.frombuffer(b"".join(one.bytes for one in ids), "V16")
+    return np.frombuffer(b"".join([one.int.to_bytes(16, "big") for one in ids]), "V16")
 
 
 def _from_bytes(sent: bytes | None, kind: str) -> NDArray[Any]:

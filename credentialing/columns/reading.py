@@ -160,6 +160,7 @@ def _tree(flags: Sequence[tuple[str, int]], so_far: int = 0) -> str:
 
 
 def _unpacked(packed: Numbers, asks: frozenset[str]) -> dict[str, Numbers]:
+    packed = packed.astype(np.int32)  # half of the memory to walk for each column
     columns = {name: packed & 1 << at != 0 for at, name in enumerate(FLAGS) if _is(name, asks)}
     for name, bits in SMALL.items():
         if _is(name, asks):

@@ -98,13 +98,13 @@ def _share(clause: Clause, view: View) -> Tally:
 
     def holds(words: Numbers) -> Flags:
         n = lane(words, 0)
-        return _known(clause, words) & clears(lane(words, 1) / np.maximum(n, 1))
+        return _known(clause, n, words) & clears(lane(words, 1) / np.maximum(n, 1))
 
     return Tally(uses, words, holds)
 
 
-def _known(clause: Clause, words: Numbers) -> Flags:
-    known = lane(words, 0) >= max(1, clause.least)
+def _known(clause: Clause, n: Numbers, words: Numbers) -> Flags:
+    known = n >= max(1, clause.least)
     if clause.least_each > 0:
         known &= lane(words, 2) >= clause.least_each
         known &= lane(words, 3) >= clause.least_each
@@ -191,7 +191,7 @@ def value_of(clause: Clause, view: View, tally: Tally, words: Numbers) -> Value:
     lower, upper = _wilson(np.minimum(share * effective, effective), effective)
     no_range = (n == 0) | (effective == 0)
     lower[no_range] = upper[no_range] = np.nan
-    value = np.where(_known(clause, words), share, np.nan)
+    value = np.where(_known(clause, n, words), share, np.nan)
     return Value(hits, n, value, lower, upper, nobody)
 
 
