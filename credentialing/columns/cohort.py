@@ -92,18 +92,20 @@ class Cohort:
         one needs is read while the present one is judged."""
 
         def ask(batch: Sequence[queries.Judged], ahead: Executor | None = None) -> tuple:
-            rows = self.rows(batch)
-            return rows, rows.ask(ahead=ahead), self.ask(batch, as_of, ahead=ahead)
+            # What is stored comes last: it is needed last.
+            facts, rows = self.ask(batch, as_of, ahead=ahead), self.rows(batch)
+            return facts, rows, rows.ask(ahead=ahead)
 
         # One thread: each of several would keep the memory of the widest answer it ever had.
         with ThreadPoolExecutor(1) as ahead:
-            following = ask(batches[0]) if batches else None
+            following = ask(batches[0], ahead) if batches else None
             for number, batch in enumerate(batches):
-                rows, asked, facts = following
-                stored, frame = asked.table(), reading.frame_of(facts) if facts else None
+                facts, rows, asked = following
+                frame = reading.frame_of(facts) if facts else None
                 if number + 1 < len(batches):
                     following = ask(batches[number + 1], ahead)
-                yield rows, stored, self.judge(batch, as_of, frame)
+                found = self.judge(batch, as_of, frame)
+                yield rows, asked.table(), found
 
     def _one_by_one(
         self,
