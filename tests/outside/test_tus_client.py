@@ -128,7 +128,11 @@ def test_who_is_overtaken_asks_and_goes_on(run, exam):
     content = content_of(500_000)
     said = run(content, chunkSize=100_000, overtake=[1, 3])
     assert [end.get("error") for end in said["ends"]] == [None]
-    assert statuses(said, "PATCH").count(409) == 2
+    # Told, or cut off on a connection that had idled too long: either way it asks once, and sends
+    # what the other did not.
+    assert statuses(said, "PATCH").count(409) >= 1
+    assert statuses(said, "HEAD") == [200, 200]
+    assert statuses(said, "PATCH").count(204) == 3
     assert whole(exam) == content
 
 
