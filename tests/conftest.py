@@ -36,7 +36,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("interspace")
     group.addoption("--full", action="store_true", help="the large N of the papers")
     group.addoption(
-        "--scale", type=float, default=2.0, metavar="PERCENT", help="share of the large N"
+        "--scale", type=float, default=3.0, metavar="PERCENT", help="share of the large N"
     )
     group.addoption(
         "--data-only",

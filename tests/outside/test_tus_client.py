@@ -110,8 +110,8 @@ def test_a_file_in_pieces(run, exam):
 
 def test_a_cut_in_every_five_megabytes_costs_a_tenth_at_most(run, web, exam, scale):
     """One body for the whole file, cut wherever the seed says; resent bytes by the line's count."""
-    size = scale(50) * MIB
-    content, times = content_of(size), max(2, size // (5 * MIB))
+    size = max(10, scale(50)) * MIB
+    content, times = content_of(size), size // (5 * MIB)
     draw = random.Random(77)
     cuts = [draw.randint(60_000, size // times) for _ in range(times)]
     with cutting.line(web, cuts, rate=4 * MIB) as line:
