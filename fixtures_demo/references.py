@@ -1,6 +1,6 @@
 """What rows point at, looked at once for all of them instead of row by row as they come.
 
-PostgreSQL asks for each reference of each row on its own, which is two thirds of what it does in
+PostgreSQL asks for each reference of each row on its own, which is three fifths of its work in
 a large load. Whoever may say so (a superuser, or who was granted the parameter) loads without,
 and a set-based look at the same references stands at the end of the same transaction.
 """
