@@ -2,9 +2,10 @@
 
 Started by `runner` as `python -m logbook.intake.child <socket>` with a clean environment. The
 warm parent imports the decoders once, holds no secret and opens no file of anybody's; for each
-job it forks, the fork walls itself in and only then reads. A job comes as one datagram with
-open files: request (JSON), verdict (pipe, written by the fork), status (pipe, written by the
-warm parent when the fork has ended), and what the request works on.
+job there is a fork of its own, which walls itself in and only then reads; while nothing is to be
+done one is kept ready. A job comes as one datagram with open files: request (JSON), verdict (pipe,
+written by the fork), status (pipe, written by the warm parent when the fork has ended), and what
+the request works on.
 """
 
 import array
@@ -124,6 +125,7 @@ def finish(
 def _luma_of(jpeg: BinaryIO) -> np.ndarray:
     jpeg.seek(0)
     with Image.open(jpeg, formats=("JPEG",)) as picture:
+        picture.draft("L", picture.size)  # its brightness alone is decoded
         return np.asarray(picture.convert("L"))
 
 
@@ -177,6 +179,14 @@ def try_walls(request: dict[str, Any]) -> dict[str, Any]:
 
 
 @dataclass
+class Ready:
+    """A fork that waits for its job, and where to send it."""
+
+    pid: int
+    control: socket.socket
+
+
+@dataclass
 class Job:
     """A fork at work, as the warm parent sees it."""
 
@@ -186,18 +196,38 @@ class Job:
     timed_out: bool = False
 
 
-def serve(control: socket.socket, warm: Callable[[], None]) -> None:
-    """Take jobs until the other end goes away."""
+def serve(control: socket.socket, warm: Callable[[], Callable[[], None]]) -> None:
+    """Take jobs until the other end goes away. `warm` gets all forks ready and returns what gets
+    one ready."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the service to handle
     own_network = walls.leave_network()
-    warm()
+    rehearse = warm()
     gc.collect()
     gc.freeze()
     selector = selectors.DefaultSelector()
     selector.register(control, selectors.EVENT_READ)
     jobs: dict[int, Job] = {}  # by pidfd
+    ready: Ready | None = None
+
+    def fork(*first: Callable[[], None]) -> Ready:
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        pid = os.fork()
+        if pid == 0:
+            try:
+                control.close()
+                ours.close()
+                for inherited in (*jobs, *(job.status for job in jobs.values())):
+                    os.close(inherited)
+                attend(theirs, *first)
+            finally:
+                os._exit(1)
+        theirs.close()
+        return Ready(pid, ours)
+
     control.send(json.dumps({"ready": True, "own_network": own_network}).encode())
     while True:
+        if not jobs and ready is None:
+            ready = fork(rehearse)
         soonest = min((job.deadline for job in jobs.values() if not job.timed_out), default=None)
         timeout = None if soonest is None else max(soonest - time.monotonic(), 0)
         for key, _events in selector.select(timeout):
@@ -207,7 +237,8 @@ def serve(control: socket.socket, warm: Callable[[], None]) -> None:
                     for job in jobs.values():
                         os.kill(job.pid, signal.SIGKILL)
                     return
-                pidfd, job = start(handles, control, jobs)
+                pidfd, job = start(handles, ready or fork(), fork)
+                ready = None
                 jobs[pidfd] = job
                 selector.register(pidfd, selectors.EVENT_READ)
             else:
@@ -237,40 +268,57 @@ def receive(control: socket.socket) -> list[int] | None:
     return list(handles)
 
 
-def start(handles: list[int], control: socket.socket, jobs: dict[int, Job]) -> tuple[int, Job]:
-    """Fork a child for one job; returns its pidfd and what to remember."""
+def start(handles: list[int], ready: Ready, another: Callable[[], Ready]) -> tuple[int, Job]:
+    """Hand a job to its fork; returns its pidfd and what to remember."""
     request_fd, verdict_fd, status_fd, *files = handles
-    request = json.loads(os.pread(request_fd, os.fstat(request_fd).st_size, 0))
-    budget = walls.Budget(**request["budget"])
-    pid = os.fork()
-    if pid == 0:
-        control.close()
-        for inherited in (status_fd, *jobs, *(job.status for job in jobs.values())):
-            os.close(inherited)
-        work(request, budget, verdict_fd, files)  # does not return
-    for handle in (request_fd, verdict_fd, *files):
+    budget = walls.Budget(**_asked(request_fd)["budget"])
+    given = [request_fd, verdict_fd, *files]
+    rights = [(socket.SOL_SOCKET, socket.SCM_RIGHTS, array.array("i", given))]
+    try:
+        ready.control.sendmsg([b"job"], rights)
+    except BrokenPipeError:  # something ended it while it waited
+        ready.control.close()
+        os.waitpid(ready.pid, 0)
+        ready = another()
+        ready.control.sendmsg([b"job"], rights)
+    ready.control.close()
+    for handle in given:
         os.close(handle)
-    return os.pidfd_open(pid), Job(pid, status_fd, time.monotonic() + budget.wall_seconds)
+    job = Job(ready.pid, status_fd, time.monotonic() + budget.wall_seconds)
+    return os.pidfd_open(ready.pid), job
+
+
+def attend(control: socket.socket, *first: Callable[[], None]) -> None:
+    """Inside a fork: get ready, wait for the one job, do it, end."""
+    for one in first:
+        one()
+    handles = receive(control)
+    control.close()
+    if handles:
+        request, verdict, *files = handles
+        work(_asked(request), verdict, files)  # does not return
+
+
+def _asked(handle: int) -> dict[str, Any]:
+    return json.loads(os.pread(handle, os.fstat(handle).st_size, 0))
 
 
 def reap(pidfd: int, job: Job) -> None:
     """Tell the runner how a fork ended."""
-    _pid, status, usage = os.wait4(job.pid, 0)
-    code = os.waitstatus_to_exitcode(status)
-    ended = {"code": code, "timed_out": job.timed_out, "peak_kb": usage.ru_maxrss,
-             "cpu_seconds": round(usage.ru_utime + usage.ru_stime, 3)}  # fmt: skip
+    _pid, status = os.waitpid(job.pid, 0)
+    ended = {"code": os.waitstatus_to_exitcode(status), "timed_out": job.timed_out}
     try:
         os.write(job.status, json.dumps(ended).encode())
-    except BrokenPipeError:
+    except BrokenPipeError:  # nobody asks, once there is a verdict
         pass
     os.close(job.status)
     os.close(pidfd)
 
 
-def work(request: dict[str, Any], budget: walls.Budget, verdict: int, files: list[int]) -> None:
+def work(request: dict[str, Any], verdict: int, files: list[int]) -> None:
     """Wall in, do the job, say how it went, end."""
     try:
-        said = _work(request, budget, files)
+        said = _work(request, files)
     except Refused as refused:
         said = {"refusal": asdict(refused.refusal)}
     except MemoryError:
@@ -287,8 +335,8 @@ def work(request: dict[str, Any], budget: walls.Budget, verdict: int, files: lis
         os._exit(0)
 
 
-def _work(request: dict[str, Any], budget: walls.Budget, files: list[int]) -> dict[str, Any]:
-    function = TASKS[request["task"]]
+def _work(request: dict[str, Any], files: list[int]) -> dict[str, Any]:
+    function, budget = TASKS[request["task"]], walls.Budget(**request["budget"])
     opened = [os.fdopen(handle, mode) for handle, mode in zip(files, request["modes"], strict=True)]
     if request["walls"]:
         walls.raise_walls(budget)
@@ -315,8 +363,9 @@ def quiet() -> None:
     Image.preinit()
 
 
-def warm() -> None:
-    """Load all that decoding may load later, when no file can be opened any more."""
+def warm() -> Callable[[], None]:
+    """Load all that decoding may load later, when no file can be opened any more. Returns what a
+    fork does beforehand, so that the memory which every job writes to is its own already."""
     quiet()
     for names in pydicom.charset.python_encoding.values():
         codecs.lookup(names)
@@ -343,15 +392,22 @@ def warm() -> None:
                                 file_date="absent", source="", colour={})  # fmt: skip
     working = io.BytesIO(working.getvalue())
     clips.finish(working, master, io.BytesIO(), facts=facts, mask=facts.mask)
-    master.seek(0)
-    working = io.BytesIO()
-    facts = clips.strip(master, working, io.BytesIO(), limits=limits, day=day)
-    working.seek(0)
-    clips.finish(working, io.BytesIO(), io.BytesIO(), facts=facts, mask=facts.mask)
+
+    def rehearse() -> None:
+        working = io.BytesIO()
+        master.seek(0)
+        asked = {"limits": asdict(limits), "day": asdict(day)}
+        stripped = strip(asked, master, working, io.BytesIO())
+        working.seek(0)
+        asked = {**stripped, "mask": [], "marks": {}, "codec": "h264"}
+        finish(asked, working, io.BytesIO(), io.BytesIO())
+
+    rehearse()
     master.seek(0)
     lines.strip_along(master, io.BytesIO(), line=(0.5, 0, 0.5, 1), caption="warm", limits=limits)
     fingerprint.fingerprint(pixels.astype(np.uint8))
     cleaning.warm()
+    return rehearse
 
 
 def main() -> None:

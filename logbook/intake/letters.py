@@ -7,6 +7,7 @@ somebody sent. It is advice: blind to letters over bright tissue, and it may tak
 import io
 import socket
 import sys
+from collections.abc import Callable
 from typing import Any, BinaryIO
 
 import numpy as np
@@ -47,7 +48,7 @@ def letters(pixels: np.ndarray) -> list[Rectangle]:
     return found
 
 
-def warm() -> None:
+def warm() -> Callable[[], None]:
     """Load the models, and read once: afterwards no file can be opened any more."""
     global _engine
     child.quiet()
@@ -71,6 +72,7 @@ def warm() -> None:
     out = io.BytesIO()
     paper.save(out, "JPEG")
     find_letters({}, io.BytesIO(out.getvalue()))
+    return lambda: None  # a rehearsal would take as long as the reading itself
 
 
 def main() -> None:

@@ -11,7 +11,7 @@ import contextlib
 import json
 import mmap
 import os
-import selectors
+import select
 import signal
 import socket
 import subprocess
@@ -31,6 +31,12 @@ from logbook.intake.walls import Budget
 ROOT = Path(logbook.__file__).resolve().parent.parent
 READY_WITHIN = 30.0
 GRACE = 5.0
+# Pictures are megabytes each: they come from large pages, where the system has them.
+MEMORY = {
+    "MALLOC_ARENA_MAX": "2",
+    "MALLOC_MMAP_THRESHOLD_": str(32 << 20),
+    "GLIBC_TUNABLES": "glibc.malloc.hugetlb=1",
+}
 MOST_VERDICT = 4 * 1024 * 1024
 
 
@@ -267,10 +273,14 @@ class Runner:
                 for handle in given[1:]:
                     os.close(handle)
             within = time.monotonic() + self.budget.wall_seconds + GRACE
-            verdict, status = _read_all([verdict_in, status_in], within)
+            # A verdict comes when all is written; its child's end takes as long as a fork does.
+            said = _said(_read(verdict_in, within))
+            if said is not None:
+                return Refusal(**said["refusal"]) if "refusal" in said else said
+            status = _read(status_in, within)
         if not status:  # the warm parent is gone, and its child with it
             return Refusal("interrupted", again=True)
-        return _outcome(verdict, json.loads(status))
+        return _why(json.loads(status))
 
     def _send(self, handles: list[int]) -> None:
         rights = [(socket.SOL_SOCKET, socket.SCM_RIGHTS, array.array("i", handles))]
@@ -294,7 +304,7 @@ class Runner:
                         "LANG": "C.UTF-8",
                         "PYTHONPATH": str(ROOT),
                         "OPENBLAS_NUM_THREADS": "1",
-                        "MALLOC_ARENA_MAX": "2",
+                        **MEMORY,
                     },
                     cwd="/",
                     pass_fds=[theirs.fileno()],
@@ -330,35 +340,31 @@ class Runner:
         self._lock = threading.Lock()
 
 
-def _outcome(verdict: bytes, ended: dict[str, Any]) -> dict[str, Any] | Refusal:
-    if ended["timed_out"] or ended["code"] in (-signal.SIGXCPU, -signal.SIGXFSZ, -signal.SIGKILL):
-        return Refusal("too_heavy", trace=f"ended with {ended['code']}")
-    if ended["code"] != 0 or len(verdict) > MOST_VERDICT:
-        return Refusal("damaged", trace=f"ended with {ended['code']}")
+def _said(verdict: bytes) -> dict[str, Any] | None:
+    """The verdict, where it is whole and no longer than one may be."""
     try:
-        said = json.loads(verdict)
+        return json.loads(verdict) if len(verdict) <= MOST_VERDICT else None
     except ValueError:
-        return Refusal("damaged", trace="no verdict")
-    return Refusal(**said["refusal"]) if "refusal" in said else said
+        return None
 
 
-def _read_all(handles: list[int], within: float) -> list[bytes]:
-    """Read each pipe to its end, but no more than a verdict may hold. Raises TimeoutError."""
-    got = {handle: bytearray() for handle in handles}
-    with selectors.DefaultSelector() as selector:
-        for handle in handles:
-            selector.register(handle, selectors.EVENT_READ)
-        while selector.get_map():
-            events = selector.select(max(within - time.monotonic(), 0))
-            if not events:
-                raise TimeoutError
-            for key, _events in events:
-                piece = os.read(key.fd, 1 << 16)
-                if not piece:
-                    selector.unregister(key.fd)
-                elif len(got[key.fd]) <= MOST_VERDICT:
-                    got[key.fd] += piece
-    return [bytes(got[handle]) for handle in handles]
+def _why(ended: dict[str, Any]) -> Refusal:
+    """Why there is no verdict."""
+    trace = f"ended with {ended['code']}"
+    if ended["timed_out"] or ended["code"] in (-signal.SIGXCPU, -signal.SIGXFSZ, -signal.SIGKILL):
+        return Refusal("too_heavy", trace=trace)
+    return Refusal("damaged", trace=trace)
+
+
+def _read(handle: int, within: float) -> bytes:
+    """A pipe to its end, but no more than a byte beyond a verdict. Raises TimeoutError."""
+    got = bytearray()
+    while select.select([handle], [], [], max(within - time.monotonic(), 0))[0]:
+        piece = os.read(handle, 1 << 16)
+        if not piece:
+            return bytes(got)
+        got += piece[: MOST_VERDICT + 1 - len(got)]
+    raise TimeoutError
 
 
 def _memory() -> BinaryIO:

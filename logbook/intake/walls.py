@@ -43,6 +43,8 @@ ENVIRONMENT = {
     "PYTHONPATH",
     "OPENBLAS_NUM_THREADS",
     "MALLOC_ARENA_MAX",
+    "MALLOC_MMAP_THRESHOLD_",
+    "GLIBC_TUNABLES",
     "GDCM_RESOURCES_PATH",
     "LD_LIBRARY_PATH",  # by the picture library under the search for letters
 }

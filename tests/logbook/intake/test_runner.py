@@ -4,6 +4,7 @@ import os
 import signal
 import time
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 
@@ -122,6 +123,64 @@ def test_a_fork_of_the_service_has_a_warm_parent_of_its_own(runner):
     os.close(reader)
     assert isinstance(good(runner), Stripped)
     assert runner._process.pid == mine
+
+
+def waiting(runner):
+    """The fork that is kept ready while nothing is to be done."""
+    children = Path(f"/proc/{runner._process.pid}/task/{runner._process.pid}/children")
+    for _try in range(500):
+        if found := children.read_text().split():
+            return int(*found)
+        time.sleep(0.01)
+    raise TimeoutError
+
+
+def ended(pid):
+    """Whether a process is no more, or only its number is (nobody may have asked for its end)."""
+    deadline = time.monotonic() + 5
+    while time.monotonic() < deadline:
+        try:
+            if Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z":
+                return True
+        except (FileNotFoundError, ProcessLookupError):
+            return True
+        time.sleep(0.01)
+    return False
+
+
+def test_the_fork_that_waits_takes_one_file_and_no_other():
+    runner = Runner()
+    try:
+        runner.start()
+        first = waiting(runner)
+        assert isinstance(good(runner), Stripped)
+        deadline = time.monotonic() + 5
+        while (second := waiting(runner)) == first and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert second != first
+        assert ended(first)
+    finally:
+        runner.close()
+
+
+def test_a_fork_killed_while_it_waits_costs_the_next_file_nothing():
+    runner = Runner()
+    try:
+        runner.start()
+        os.kill(waiting(runner), signal.SIGKILL)
+        time.sleep(0.1)
+        assert isinstance(good(runner), Stripped)
+    finally:
+        runner.close()
+
+
+def test_the_fork_that_waits_ends_with_the_warm_parent():
+    runner = Runner()
+    runner.start()
+    fork = waiting(runner)
+    os.kill(runner._process.pid, signal.SIGKILL)
+    assert ended(fork)
+    runner.close()
 
 
 def test_the_warm_parent_ends_with_the_service():
