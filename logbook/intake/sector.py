@@ -144,7 +144,9 @@ def orientation_mark(picture: np.ndarray, image: masks.Box) -> masks.Box | None:
         return None
     lit = np.abs(window - _ground(picture)) > 40
     found = []
-    for rows, columns, pixels in _parts(lit):
+    for ys, xs in _parts(lit):
+        rows, columns = (int(ys.min()), int(ys.max()) + 1), (int(xs.min()), int(xs.max()) + 1)
+        pixels = ys.size
         down, across = rows[1] - rows[0], columns[1] - columns[0]
         size = max(down, across)
         if not height * 0.01 <= size <= height * 0.045 or min(down, across) * 2 < size:
@@ -163,29 +165,24 @@ def orientation_mark(picture: np.ndarray, image: masks.Box) -> masks.Box | None:
     return max(x0 - 3, 0), max(y0 - 3, 0), min(x1 + 3, width), min(y1 + 3, height)
 
 
-def _parts(grid: np.ndarray) -> list[tuple[tuple[int, int], tuple[int, int], int]]:
-    """Connected parts (by edges): rows and columns from-to, and the number of cells."""
-    left = set(map(tuple, np.argwhere(grid).tolist()))
+def _parts(grid: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Connected parts (by edges): the rows and the columns of the cells of each."""
+    across = grid.shape[1] + 1  # an empty column more, so that rows do not touch at their ends
+    ys, xs = np.nonzero(grid)
+    left = set((ys * across + xs).tolist())
     found = []
     while left:
-        part = _part(left)
-        ys, xs = [y for y, _x in part], [x for _y, x in part]
-        found.append(((min(ys), max(ys) + 1), (min(xs), max(xs) + 1), len(part)))
+        waiting = [left.pop()]
+        part = list(waiting)
+        while waiting:
+            at = waiting.pop()
+            for near in (at - across, at - 1, at + 1, at + across):
+                if near in left:
+                    left.remove(near)
+                    part.append(near)
+                    waiting.append(near)
+        found.append(np.divmod(np.array(part), across))
     return found
-
-
-def _part(left: set[tuple[int, int]]) -> set[tuple[int, int]]:
-    """Takes one connected part out of `left`."""
-    waiting = [left.pop()]
-    part = set(waiting)
-    while waiting:
-        y, x = waiting.pop()
-        for near in ((y - 1, x), (y + 1, x), (y, x - 1), (y, x + 1)):
-            if near in left:
-                left.remove(near)
-                part.add(near)
-                waiting.append(near)
-    return part
 
 
 def _median(values: np.ndarray) -> float:
@@ -251,15 +248,11 @@ def _grown(grid: np.ndarray) -> np.ndarray:
 
 def _largest(grid: np.ndarray) -> np.ndarray | None:
     """The largest connected part (by edges), or None."""
-    left = set(map(tuple, np.argwhere(grid).tolist()))
-    best: set[tuple[int, int]] = set()
-    while left:
-        part = _part(left)
-        best = max(best, part, key=len)
-    if not best:
+    parts = _parts(grid)
+    if not parts:
         return None
     body = np.zeros_like(grid)
-    body[tuple(np.array(sorted(best)).T)] = True
+    body[max(parts, key=lambda part: part[0].size)] = True
     return body
 
 
