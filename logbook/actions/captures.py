@@ -15,7 +15,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from django.db import transaction
-from django.db.models import F, Max
+from django.db.models import F, Max, Subquery
 from django.utils.translation import gettext as _
 
 from accounts import ledger
@@ -260,7 +260,7 @@ def keep(
                 "name_nobody": upload.text_answered,
             },
         },
-        by=capture.exam.trainee,
+        by=capture.exam.trainee_id,
     )
     return True
 
@@ -351,12 +351,10 @@ def present(capture_id: uuid.UUID, exam: Exam) -> Capture | None:
 
 
 def _locked(upload: Upload) -> Capture:
-    lock_exam(Capture.objects.values_list("exam_id", flat=True).get(upload=upload))
-    return (
-        Capture.objects.select_for_update(of=("self",))
-        .select_related("exam__programme", "exam__trainee")
-        .get(upload=upload)
-    )
+    exam = lock_exam(Subquery(Capture.objects.filter(pk=upload.capture_id).values("exam_id")))
+    capture = Capture.objects.select_for_update().get(pk=upload.capture_id)
+    capture.exam = exam
+    return capture
 
 
 def next_ordinal(exam: Exam) -> int:

@@ -6,6 +6,7 @@ import datetime as dt
 import uuid
 from typing import TYPE_CHECKING
 
+from django.db.models import Subquery
 from django.utils.translation import gettext as _
 
 from accounts import ledger
@@ -49,7 +50,7 @@ def move(
     return scan
 
 
-def lock_exam(exam_id: uuid.UUID) -> Exam:
+def lock_exam(exam_id: uuid.UUID | Subquery) -> Exam:
     """Locks an exam and then its scans, in that order everywhere."""
     exam = Exam.objects.select_for_update(of=("self",)).get(pk=exam_id)
     list(Scan.objects.select_for_update(of=("self",)).filter(exam=exam).order_by("id"))

@@ -48,7 +48,7 @@ from logbook.intake.runner import Runner
 from logbook.models import Capture, Exam, Upload
 from logbook.uploads import ARRIVED, Arrival
 
-TIMES = 5
+TIMES = 9
 MASK = (Rectangle(0, 0, 1, 0.1), Rectangle(0, 0.93, 1, 1))
 STILL_SIDES = (4032, 3024)
 IMPORTS = "import av, numpy, pillow_heif, pydicom, PIL.Image"
