@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import json
 from collections import Counter
 from collections.abc import Iterable
@@ -55,6 +56,12 @@ def list_rows(programme: Programme, person: Person, *, at: dt.datetime, limit: i
         }
         for exam in exams
     ]
+
+
+def signed_together(attestations: Iterable[Attestation]) -> list[list[Attestation]]:
+    """Signed readings, newest first, by exam and moment; in each in the order of signing."""
+    groups = itertools.groupby(attestations, key=lambda one: (one.exam_id, one.signed_at))
+    return [list(group)[::-1] for _key, group in groups]
 
 
 def anchor_of(capture: Capture) -> str:

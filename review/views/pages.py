@@ -33,7 +33,7 @@ from review.forms import (
 from review.models import Attestation, CreditRule, Discrepancy, Reading
 
 LONGEST_LIST = 100
-A_PAGE = 50
+A_PAGE = 30
 
 
 @require_safe
@@ -65,6 +65,7 @@ def signed(request: HttpRequest, programme: str) -> HttpResponse:
     context = {
         "zone": request.programme.zone_on(request.today),
         "page": page,
+        "readings": presenting.signed_together(page),
         "overrides": queries.overrides_of(own),
         "untold": queries.untold_by(request.user, request.programme),
         "told_form": told_form,

@@ -246,6 +246,20 @@ def test_the_director_puts_a_new_rule_in_force_and_makes_an_exception(
     assert attestation.exception.reason.text == "The scanner's monitor was broken."
 
 
+def test_what_was_signed_together_stands_together(client, programme, trainee, reader):
+    both = waiting_exam(trainee, programme, asks=("pneumothorax", "effusion"))
+    signed_exam(reader, both)
+    other = waiting_exam(trainee, programme, when=NOW + dt.timedelta(minutes=5))
+    signed_exam(reader, other, when=NOW + dt.timedelta(minutes=10))
+    client.force_login(reader)
+    response = go(client, "signed", programme)
+    together = [[one.application.code for one in group] for group in response.context["readings"]]
+    assert together == [["pneumothorax"], ["pneumothorax", "effusion"]]
+    page = text(response)
+    assert page.count(f">{both.code}</a>") == 1
+    assert page.count(f" {both.code} ") == 2  # a link to correct each, told apart by its name
+
+
 def test_readings_that_are_not_ones_own_to_give_do_not_exist(client, programme, trainee):
     pleura = a_reader(programme, "Femi Oduya", may_read=("pneumothorax",))
     exam = waiting_exam(trainee, programme, asks=("effusion",))
