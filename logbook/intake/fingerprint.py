@@ -114,11 +114,14 @@ def _mean(picture: np.ndarray, drawn: np.ndarray, sigma: float) -> np.ndarray:
 
 
 def _blurred(picture: np.ndarray, sigma: float) -> np.ndarray:
+    return _blur(HEIGHT, sigma) @ picture @ _blur(WIDTH, sigma).T
+
+
+@cache
+def _blur(size: int, sigma: float) -> np.ndarray:
+    """What turns `size` values into their Gaussian means, mirrored at both ends."""
     reach = int(np.ceil(sigma * 3))
     kernel = np.exp(-(np.arange(-reach, reach + 1) ** 2) / (2 * sigma**2))
-    kernel /= kernel.sum()
-    for _axis in (0, 1):  # down the columns, then, turned over, along the rows
-        padded = np.pad(picture, ((reach, reach), (0, 0)), mode="reflect")
-        rows = len(picture)
-        picture = sum(share * padded[at : at + rows] for at, share in enumerate(kernel)).T
-    return picture.astype(np.float32)
+    mirrored = np.pad(np.eye(size), ((reach, reach), (0, 0)), mode="reflect")
+    whole = sum(share * mirrored[at : at + size] for at, share in enumerate(kernel / kernel.sum()))
+    return whole.astype(np.float32)
