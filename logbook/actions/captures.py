@@ -351,7 +351,8 @@ def present(capture_id: uuid.UUID, exam: Exam) -> Capture | None:
 
 
 def _locked(upload: Upload) -> Capture:
-    exam = lock_exam(Subquery(Capture.objects.filter(pk=upload.capture_id).order_by().values("exam_id")))
+    its = Capture.objects.filter(pk=upload.capture_id).order_by()
+    exam = lock_exam(Subquery(its.values("exam_id")))
     capture = Capture.objects.select_for_update().get(pk=upload.capture_id)
     capture.exam = exam
     return capture
