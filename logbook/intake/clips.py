@@ -197,6 +197,7 @@ def rewrite(
     packets = 0
     for packet in container.demux(stream):
         packets += packet.size > 0
+        limits.check_clip(context.width, context.height, packets, 0)
         for frame in decode(packet):
             limits.check_clip(frame.width, frame.height, writer.count + 1, 0)
             if frame.is_corrupt:
@@ -206,7 +207,10 @@ def rewrite(
             writer.add_upright(frame)
     if not writer.count:
         raise Refused("cut_short" if packets < expected else "damaged")
-    if all(one is not None for one in shown):
+    if copy:
+        timing.times = [at * base.numerator for at, _length in copy.times]
+        timing.last = copy.times[-1][1] * base.numerator
+    elif all(one is not None for one in shown):
         timing.times = [one * base.numerator for one in shown]
     else:
         timing.times = [index * _step(stream) for index in range(writer.count)]

@@ -93,6 +93,8 @@ def waiting(working: BinaryIO, facts: Facts) -> Iterator[av.VideoFrame]:
     if head == coded.MARK:
         for frame, how in coded.read(working):
             frame = upright(frame, how)
+            if (frame.width, frame.height) != (facts.width, facts.height):
+                raise Refused("damaged")
             frame.make_writable()
             yield frame
         return
