@@ -8,6 +8,7 @@ import json
 import re
 import uuid
 
+import av
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client, TestCase
@@ -17,9 +18,9 @@ from accounts import ledger
 from accounts.models import AccessLog
 from logbook import keeping, processing, uploads
 from logbook.actions import captures, exams
-from logbook.intake import masks
+from logbook.intake import coded, masks
 from logbook.intake.arrival import ArrivalMac
-from logbook.intake.facts import Rectangle, Suggestions
+from logbook.intake.facts import Rectangle, Refusal, Suggestions
 from logbook.models import Capture, Upload
 from logbook.models.uploads import CLAIM_LASTS
 from tests.factories import a_programme, a_reader, a_trainee, drafted_exam
@@ -294,6 +295,32 @@ def test_a_bad_file_is_refused_with_a_sentence_and_the_others_go_on(ines_client,
     assert {staged.upload for staged in keeping.staging().listing()} == {
         str(pk) for pk in Upload.objects.filter(emptied_at=None).values_list("pk", flat=True)
     }
+
+
+def damaged_late(frames):
+    """A clip with wrong bytes amid its last key frame; its container is whole."""
+    content = bytearray(samples.clip(frames=frames, options={"crf": "12", "g": "8", "bf": "0"}))
+    with av.open(io.BytesIO(content)) as container:
+        *_, last = (one for one in container.demux(video=0) if one.size and one.is_keyframe)
+        amid = last.pos + last.size // 3
+        content[amid : amid + 4] = b"\x55" * 4
+    return bytes(content)
+
+
+def test_damage_beyond_what_was_looked_at_is_told_once_the_mask_is_confirmed(ines_client, exam):
+    near = send(ines_client, exam, damaged_late(frames=8))
+    assert (near.status_code, work()) == (302, 1)
+    assert exam.captures.get().state == "refused"
+
+    capture = waiting_for_mask(ines_client, exam, damaged_late(frames=coded.LOOKED_AT + 8))
+    assert confirm(ines_client, capture).status_code == 302
+    assert work() == 1
+    capture.refresh_from_db()
+    assert (capture.state, capture.master_key) == ("refused", "")
+    assert capture.refusal == processing.sentence_of(Refusal("damaged"))
+    assert keeping.staging().listing() == []
+    page = ines_client.get(f"/p/em/exams/{exam.pk}/captures/").content.decode()
+    assert page.count(capture.refusal) == 2
 
 
 def test_a_child_that_cannot_start_is_tried_again_and_given_up_in_the_end(
