@@ -119,6 +119,7 @@ def test_the_director_finds_who_is_behind_and_what_it_rests_on(programme, screen
 
 
 def who(page) -> list[str]:
+    page.wait_for_load_state()  # a list is read as far as it has come
     return page.locator(".cohort-who a").all_inner_texts()
 
 
