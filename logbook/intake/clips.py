@@ -197,7 +197,8 @@ def rewrite(
     packets = 0
     for packet in container.demux(stream):
         packets += packet.size > 0
-        limits.check_clip(context.width, context.height, packets, 0)
+        if copy:  # whose packets are frames, most of them not decoded here
+            limits.check_clip(context.width, context.height, packets, 0)
         for frame in decode(packet):
             limits.check_clip(frame.width, frame.height, writer.count + 1, 0)
             if frame.is_corrupt:

@@ -8,6 +8,7 @@ ends with that process.
 import array
 import base64
 import contextlib
+import fcntl
 import json
 import mmap
 import os
@@ -276,6 +277,9 @@ class Runner:
             # A verdict comes when all is written; its child's end takes as long as a fork does.
             said = _said(_read(verdict_in, within))
             if said is not None:
+                for file, mode in files:
+                    if mode != "rb":
+                        _keep_length(file)
                 return Refusal(**said["refusal"]) if "refusal" in said else said
             status = _read(status_in, within)
         if not status:  # the warm parent is gone, and its child with it
@@ -369,7 +373,14 @@ def _read(handle: int, within: float) -> bytes:
 
 def _memory() -> BinaryIO:
     """An open file that never reaches a disk."""
-    return os.fdopen(os.memfd_create("intake", os.MFD_CLOEXEC), "w+b")
+    kind = os.MFD_CLOEXEC | os.MFD_ALLOW_SEALING
+    return os.fdopen(os.memfd_create("intake", kind), "w+b")
+
+
+def _keep_length(file: BinaryIO) -> None:
+    """A child that is still there can no longer shorten what is read from here on: reading mapped
+    memory that is gone would end this process. Raises OSError."""
+    fcntl.fcntl(file, fcntl.F_ADD_SEALS, fcntl.F_SEAL_SHRINK)
 
 
 def _reopen(file: BinaryIO, mode: str) -> int:

@@ -4,10 +4,12 @@ import os
 import signal
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
+from logbook.intake import runner as runner_module
 from logbook.intake.facts import SENTENCES, Limits, Refusal
 from logbook.intake.runner import Runner, Stripped
 from logbook.intake.walls import Budget
@@ -181,6 +183,21 @@ def test_the_fork_that_waits_ends_with_the_warm_parent():
     os.kill(runner._process.pid, signal.SIGKILL)
     assert ended(fork)
     runner.close()
+
+
+def test_what_a_child_made_can_be_read_to_its_end_whatever_the_child_still_does(runner):
+    files = [runner_module._memory() for _ in range(3)]
+    files[0].write(samples.picture())
+    request = {"task": "strip", "limits": asdict(Limits()), "day": asdict(samples.DAY)}
+    said = runner._run(request, list(zip(files, ("rb", "r+b", "r+b"), strict=True)))
+    assert "facts" in said
+    for made in files[1:]:
+        size = os.fstat(made.fileno()).st_size
+        with pytest.raises(PermissionError):
+            os.ftruncate(made.fileno(), size - 1)
+        assert os.fstat(made.fileno()).st_size == size > 0
+    for one in files:
+        one.close()
 
 
 def test_the_warm_parent_ends_with_the_service():
